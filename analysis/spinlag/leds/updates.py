@@ -1,0 +1,81 @@
+"""What every LED wiring gives: one table of updates, whatever the wire."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spinlag.capture import Ticks
+from spinlag.leds.parts import Part
+from spinlag.observations import Observation
+from spinlag.summary import Statistics
+
+
+@dataclass(frozen=True, eq=False)
+class Tally:
+    """Distribution of one interval on the wire: distinct lengths in ticks, ascending, and how often each was seen.
+
+    `bin_ticks` is the width to which lengths were rounded (1: exact). `worst_low` and `worst_high` are the exact
+    extremes, in ticks, with the instants (ticks) at which they were first seen.
+    """
+
+    lengths: Ticks
+    counts: NDArray[np.int64]
+    bin_ticks: int
+    shortest: int
+    shortest_at: int
+    longest: int
+    longest_at: int
+    statistics: Statistics
+    """In seconds; `uncertainty` is that of the mean."""
+
+
+@dataclass(frozen=True, eq=False)
+class ChainUpdates:
+    """All updates of one LED chain, n of them, in order.
+
+    `start` and `last`, int64 ticks, shape (n,): first and last data edge. `light_early_s` and `light_s`, float64
+    seconds after `last`: the earliest and the latest instant at which the new data can be visible (design 5.3).
+    `bits`, int64: bits received. `data`, uint8: whole bytes in wire order; update i owns data[offsets[i]:offsets[i+1]].
+    `whole`: False where the capture's start or end cuts the update.
+    """
+
+    name: str
+    wiring: str
+    channel: str
+    part: Part | None
+    part_note: str
+    """How the part was come by: `rig`, or a sentence saying what was guessed."""
+    bits_per_led: int
+    order: str
+    start: Ticks
+    last: Ticks
+    light_early_s: NDArray[np.float64]
+    light_s: NDArray[np.float64]
+    bits: NDArray[np.int64]
+    data: NDArray[np.uint8]
+    offsets: NDArray[np.int64]
+    whole: NDArray[np.bool_]
+    timing: Mapping[str, Tally]
+    """By timing name; for one-wire lines t0h, t0l, t1h, t1l, bit_period, low_between_updates."""
+    threshold_s: float | None
+    threshold_from: str
+    latch_s: float | None
+    latch_from: str
+    observations: tuple[Observation, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    @property
+    def leds_seen(self) -> int:
+        """The commonest number of LEDs in a whole update; 0 where there is none."""
+        bits = self.bits[self.whole]
+        if bits.size == 0:
+            return 0
+        values, counts = np.unique(bits // self.bits_per_led, return_counts=True)
+        return int(values[np.argmax(counts)])

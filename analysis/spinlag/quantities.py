@@ -1,0 +1,75 @@
+"""The quantities that can be judged and compared: one id each, shared by verdicts, rigs, comparison and reports."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Dimension = Literal["time", "angle", "speed", "ratio", "count"]
+Rule = Literal["every", "mean"]
+"""`every`: the limit holds for each single observation, so the worst one is judged; `mean`: it holds for one figure."""
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One measurable quantity. Its SI unit follows from the dimension."""
+
+    id: str
+    title: str
+    dimension: Dimension
+    rule: Rule
+
+
+UNITS: dict[Dimension, str] = {"time": "s", "angle": "deg", "speed": "rev/s", "ratio": "1", "count": "1"}
+
+LIMIT_UNITS: dict[Dimension, dict[str, float]] = {
+    "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9},
+    "angle": {"deg": 1.0},
+    "speed": {"rev_per_s": 1.0, "r_per_min": 1.0 / 60.0},
+    "ratio": {"ratio": 1.0, "percent": 1e-2},
+    "count": {"count": 1.0},
+}
+"""Suffixes that limits and tolerances may carry, with the factor to the SI unit (`max_us`, `negligible_deg`)."""
+
+TIMING_NAMES = ("t0h", "t0l", "t1h", "t1l", "bit_period", "low_between_updates")
+
+_FIXED = (
+    Quantity("latency.response", "index edge to first data edge", "time", "every"),
+    Quantity("latency.wire", "first to last data edge", "time", "every"),
+    Quantity("latency.latency", "index edge to visible light", "time", "every"),
+    Quantity("latency.latency_deg", "index edge to visible light, as an angle", "angle", "every"),
+    Quantity("latency.jitter", "latency jitter (standard deviation)", "time", "mean"),
+    Quantity("latency.jitter_peak_to_peak", "latency jitter (peak to peak)", "time", "mean"),
+    Quantity("latency.without_update", "share of revolutions without an update", "ratio", "mean"),
+    Quantity("rotation.speed", "speed of rotation", "speed", "every"),
+    Quantity("rotation.period_jitter", "period jitter (rms, drift removed)", "time", "mean"),
+    Quantity("rotation.cycle_to_cycle_jitter", "cycle-to-cycle jitter (rms)", "time", "mean"),
+    Quantity("placement.offset", "placement offset of the picture", "angle", "mean"),
+    Quantity("placement.residue", "placement residue (rms)", "angle", "mean"),
+    Quantity("placement.seam", "seam between revolutions", "angle", "every"),
+    Quantity("placement.missing", "share of columns missing", "ratio", "mean"),
+)
+
+_TITLES = {
+    "t0h": "high time of a 0 bit",
+    "t0l": "low time of a 0 bit",
+    "t1h": "high time of a 1 bit",
+    "t1l": "low time of a 1 bit",
+    "bit_period": "bit period",
+    "low_between_updates": "low between updates",
+}
+
+QUANTITIES: dict[str, Quantity] = {quantity.id: quantity for quantity in _FIXED}
+
+
+def quantity(quantity_id: str) -> Quantity:
+    """The quantity of that id; `leds.<chain>.<timing name>` ids exist for every chain. Raises KeyError."""
+    if quantity_id in QUANTITIES:
+        return QUANTITIES[quantity_id]
+    family, _, rest = quantity_id.partition(".")
+    chain, _, name = rest.rpartition(".")
+    if family == "leds" and chain and name in _TITLES:
+        return Quantity(quantity_id, f"{chain}: {_TITLES[name]}", "time", "every")
+    if family == "leds" and chain and name == "pwm_rate":
+        return Quantity(quantity_id, f"{chain}: PWM periods per column slot", "ratio", "mean")
+    raise KeyError(quantity_id)

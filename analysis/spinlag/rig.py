@@ -1,0 +1,234 @@
+"""The bench on paper: a rig in TOML, validated into frozen models, with every problem reported at once."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from spinlag.errors import Problem, RigError
+from spinlag.quantities import LIMIT_UNITS, QUANTITIES, quantity
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Direction = Literal["clockwise", "counter-clockwise"]
+
+DEFAULT_CLOCK_PPM = 50.0
+"""Recorder clock tolerance where the rig says nothing. Common practice, no source."""
+
+
+_SIDES = {"min": "low", "max": "high", "negligible": "negligible"}
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class CaptureTable(_Table):
+    """`[capture]`: what the file cannot tell about itself."""
+
+    sample_rate_hz: Positive | None = None
+    tick_ns: Positive | None = None
+    clock_ppm: NotNegative = DEFAULT_CLOCK_PPM
+
+
+class IndexTable(_Table):
+    """`[index]`: the once- or n-per-revolution pulse."""
+
+    channel: str
+    edge: Literal["rising", "falling", "centre"] = "rising"
+    pulses_per_revolution: Annotated[int, Field(ge=1, le=1024)] = 1
+    missing_tooth: bool = False
+    min_pulse_us: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _tooth_needs_teeth(self) -> IndexTable:
+        if self.missing_tooth and self.pulses_per_revolution < 3:
+            raise ValueError("missing_tooth needs pulses_per_revolution of at least 3 (pulses that are really there)")
+        return self
+
+
+class MotorTable(_Table):
+    """`[motor]`: one to three phase, Hall or drive lines, or one tachometer line."""
+
+    phases: Annotated[tuple[str, ...], Field(min_length=1, max_length=3)]
+    pole_pairs: Annotated[int, Field(ge=1, le=200)] | None = None
+
+
+class LedsTable(_Table):
+    """One `[[leds]]`: a chain of LEDs on its line."""
+
+    name: str = "leds"
+    part: str | None = None
+    wiring: Literal["one-wire"] = "one-wire"
+    data: str
+    count: Annotated[int, Field(ge=1, le=100_000)] | None = None
+    order: Annotated[str, Field(pattern=r"^[RGBWrgbw]{1,4}$")] | None = None
+    tap: Literal["controller", "after-led"] = "controller"
+    inverted: bool = False
+    latch_us: Positive | None = None
+
+    @field_validator("order")
+    @classmethod
+    def _letters_once(cls, value: str | None) -> str | None:
+        if value is None:
+            return None
+        if len(set(value.upper())) != len(value):
+            raise ValueError("each colour letter once, such as GRB or RGBW")
+        return value.upper()
+
+
+class DisplayTable(_Table):
+    """`[display]`: how the LEDs become a picture."""
+
+    geometry: Literal["arm", "slot"] = "arm"
+    columns: Annotated[int, Field(ge=1, le=100_000)] | None = None
+    direction: Direction = "counter-clockwise"
+    arms: Annotated[int, Field(ge=1, le=64)] = 1
+    radii_mm: tuple[Positive, ...] | None = None
+    gamma: Positive = 1.0
+
+
+class Limit(_Table):
+    """Bounds of one quantity in its SI unit, and the change that comparison calls negligible."""
+
+    low: float | None = None
+    high: float | None = None
+    negligible: float | None = None
+    source: str = "rig"
+
+
+class Rig(_Table):
+    """A whole rig. `limits` are keyed by quantity id, in SI units."""
+
+    capture: CaptureTable = CaptureTable()
+    index: IndexTable | None = None
+    motor: MotorTable | None = None
+    leds: tuple[LedsTable, ...] = ()
+    display: DisplayTable = DisplayTable()
+    markers: Mapping[str, str] = Field(default_factory=dict)
+    limits: Mapping[str, Limit] = Field(default_factory=dict)
+    guessed: tuple[str, ...] = ()
+    """Sentences saying what was guessed; empty for a rig that a person wrote."""
+
+    def channels(self) -> dict[str, str]:
+        """Rig key -> channel name, for every channel that the rig names."""
+        named = {f"markers.{name}": channel for name, channel in self.markers.items()}
+        if self.index is not None:
+            named["index.channel"] = self.index.channel
+        if self.motor is not None:
+            named |= {f"motor.phases[{i}]": name for i, name in enumerate(self.motor.phases)}
+        for i, chain in enumerate(self.leds):
+            named[f"leds[{i}].data"] = chain.data
+        return named
+
+
+def _limit(key: str, entry: Any) -> tuple[Limit, list[Problem]]:
+    """`{"max_us": 450}` -> Limit in SI units, with whatever is wrong."""
+    where = f'limits."{key}"'
+    try:
+        dimension = quantity(key).dimension
+    except KeyError:
+        known = ", ".join(QUANTITIES) + " and leds.<chain>.<timing name>"
+        return Limit(), [Problem(where, f"no quantity of that name is measured; there are {known}")]
+    if not isinstance(entry, Mapping):
+        return Limit(), [Problem(where, "give a table such as { max_us = 450 }")]
+    problems: list[Problem] = []
+    found: dict[str, float] = {}
+    units = LIMIT_UNITS[dimension]
+    for name, value in entry.items():
+        side, _, unit = name.partition("_")
+        if name == "source" and isinstance(value, str):
+            continue
+        if side not in _SIDES or unit not in units:
+            allowed = ", ".join(f"{side}_{unit}" for side in _SIDES for unit in units)
+            problems.append(Problem(f"{where}.{name}", f"unknown key; this quantity takes {allowed} and source"))
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            problems.append(Problem(f"{where}.{name}", "not a finite number"))
+        elif _SIDES[side] in found:
+            problems.append(Problem(f"{where}.{name}", f"{side} is given twice"))
+        else:
+            found[_SIDES[side]] = value * units[unit]
+    if found.get("low", -math.inf) > found.get("high", math.inf):
+        problems.append(Problem(where, "the minimum lies above the maximum"))
+    return Limit(**found, source=str(entry.get("source", "rig"))), problems
+
+
+def _limits(tables: Any) -> tuple[dict[str, Limit], list[Problem]]:
+    if not isinstance(tables, Mapping):
+        return {}, [Problem("limits", 'must be a table of tables, such as [limits."latency.latency"]')]
+    limits: dict[str, Limit] = {}
+    problems: list[Problem] = []
+    for key, entry in tables.items():
+        if isinstance(entry, Limit):
+            limits[key] = entry
+            continue
+        limits[key], wrong = _limit(key, entry)
+        problems += wrong
+    return limits, problems
+
+
+def _chain_problems(data: Mapping[str, Any]) -> list[Problem]:
+    chains = data.get("leds", ())
+    if not isinstance(chains, list | tuple):
+        return []
+    names = [str(chain.get("name", "leds")) for chain in chains if isinstance(chain, Mapping)]
+    problems = [
+        Problem(f"leds[{i}].name", f"{name!r} is taken by an earlier chain; names must differ")
+        for i, name in enumerate(names)
+        if name in names[:i]
+    ]
+    tables = data.get("limits")
+    for key in tables if isinstance(tables, Mapping) else ():
+        chain = key[5:].rpartition(".")[0]
+        if key.startswith("leds.") and chain and chain not in names:
+            problems.append(Problem(f'limits."{key}"', f"the rig has no chain {chain!r}"))
+    return problems
+
+
+def rig_from_mapping(data: Mapping[str, Any], *, file: str | None = None) -> Rig:
+    """A rig from parsed TOML. Raises RigError that lists every problem with its key."""
+    limits, problems = _limits(data.get("limits", {}))
+    problems += _chain_problems(data)
+    try:
+        rig = Rig.model_validate({**data, "limits": limits})
+    except ValidationError as error:
+        problems = [Problem(_dotted(item["loc"]), _reason(item)) for item in error.errors()] + problems
+    if problems:
+        raise RigError(problems, file=file)
+    return rig
+
+
+def read_rig(path: str | Path) -> Rig:
+    """Read a rig file (TOML, UTF-8). Raises RigError with every problem and its key."""
+    file = str(path)
+    try:
+        text = Path(path).read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else "not UTF-8 text"
+        raise RigError([Problem("rig file", reason)], file=file) from None
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise RigError([Problem("TOML", str(error))], file=file) from None
+    return rig_from_mapping(data, file=file)
+
+
+def _dotted(loc: tuple[int | str, ...]) -> str:
+    text = ""
+    for step in loc:
+        text += f"[{step}]" if isinstance(step, int) else f".{step}" if text else str(step)
+    return text or "rig"
+
+
+def _reason(item: Any) -> str:
+    if item["type"] == "extra_forbidden":
+        return "unknown key"
+    if item["type"] == "missing":
+        return "is required"
+    message = str(item["msg"])
+    return message.removeprefix("Value error, ")[:1].lower() + message.removeprefix("Value error, ")[1:]

@@ -197,25 +197,34 @@ def rig_from_mapping(data: Mapping[str, Any], *, file: str | None = None) -> Rig
     try:
         rig = Rig.model_validate({**data, "limits": limits})
     except ValidationError as error:
-        problems = [Problem(_dotted(item["loc"]), _reason(item)) for item in error.errors()] + problems
+        problems = validation_problems(error) + problems
     if problems:
         raise RigError(problems, file=file)
     return rig
 
 
-def read_rig(path: str | Path) -> Rig:
-    """Read a rig file (TOML, UTF-8). Raises RigError with every problem and its key."""
+def read_toml(path: str | Path, *, what: str) -> dict[str, Any]:
+    """Parse a TOML file (UTF-8, a byte-order mark allowed). Raises RigError; `what` names the file's purpose in it."""
     file = str(path)
     try:
         text = Path(path).read_bytes().decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else "not UTF-8 text"
-        raise RigError([Problem("rig file", reason)], file=file) from None
+        raise RigError([Problem(what, reason)], file=file) from None
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise RigError([Problem("TOML", str(error))], file=file) from None
-    return rig_from_mapping(data, file=file)
+
+
+def read_rig(path: str | Path) -> Rig:
+    """Read a rig file (TOML, UTF-8). Raises RigError with every problem and its key."""
+    return rig_from_mapping(read_toml(path, what="rig file"), file=str(path))
+
+
+def validation_problems(error: ValidationError) -> list[Problem]:
+    """Every mistake that pydantic found, each under its dotted key, in words for the file's author."""
+    return [Problem(_dotted(item["loc"]), _reason(item)) for item in error.errors()]
 
 
 def _dotted(loc: tuple[int | str, ...]) -> str:

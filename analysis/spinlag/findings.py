@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from spinlag.capture import Capture
@@ -14,7 +15,7 @@ from spinlag.placement import Placement
 from spinlag.rig import Rig
 from spinlag.roles import RoleGuess
 from spinlag.rotation import Rotation
-from spinlag.verdicts import Outcome, Verdict
+from spinlag.verdicts import Outcome, Verdict, overall
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,17 +38,91 @@ class Findings:
     @property
     def verdict(self) -> Outcome:
         """`fail` where anything failed, else `undecided` where anything is undecided or not measured, else `pass`."""
-        outcomes = {verdict.verdict for verdict in self.verdicts}
-        if "fail" in outcomes:
-            return "fail"
-        return "undecided" if outcomes & {"undecided", "not-measured"} or not outcomes else "pass"
+        return overall(self.verdicts)
 
     @property
     def revolutions(self) -> pd.DataFrame:
-        """One row per revolution: the rotation's turns, with latency and placement of the first chain beside them."""
-        raise NotImplementedError
+        """One row per revolution: the rotation's turns, with latency and placement of the first chain beside them.
+
+        Empty, with its columns, where there is no rotation.
+        """
+        turns = self.rotation.turns if self.rotation is not None else pd.DataFrame(columns=list(_TURN_COLUMNS))
+        table = turns[list(_TURN_COLUMNS)]
+        for part in (
+            self.latencies[0].table if self.latencies and self.latencies[0] else pd.DataFrame(columns=_LATENCY_COLUMNS),
+            self.placements[0].turns
+            if self.placements and self.placements[0]
+            else pd.DataFrame(columns=_PLACED_COLUMNS),
+        ):
+            table = table.merge(part.astype({"revolution": "int64"}), on="revolution", how="left")
+        return table
 
     @property
     def updates(self) -> pd.DataFrame:
-        """One row per update of every chain, with `chain` first."""
-        raise NotImplementedError
+        """One row per update of every chain, with `chain` first; angles are NaN where there is no rotation."""
+        tables = []
+        for chain, placement in zip(self.chains, self.placements, strict=True):
+            table = placement.updates if placement is not None else _unplaced(self.capture, chain)
+            table = table.assign(bits=chain.bits, leds=chain.bits // chain.bits_per_led)
+            table.insert(0, "chain", chain.name)
+            tables.append(table)
+        return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=list(_UPDATE_COLUMNS))
+
+
+_TURN_COLUMNS = ("revolution", "start_s", "period_s", "speed_rev_per_s", "kind", "used")
+_LATENCY_COLUMNS = [
+    "revolution",
+    "update",
+    "index_s",
+    "response_s",
+    "wire_s",
+    "latch_s",
+    "latency_early_s",
+    "latency_s",
+    "latency_deg",
+    "latency_columns",
+]
+_PLACED_COLUMNS = [
+    "revolution",
+    "updates",
+    "offset_deg",
+    "scale",
+    "residue_rms_deg",
+    "seam_deg",
+    "missing",
+    "repeated",
+    "extra",
+]
+_UPDATE_COLUMNS = (
+    "chain",
+    "update",
+    "revolution",
+    "column",
+    "start_s",
+    "last_s",
+    "visible_s",
+    "angle_deg",
+    "error_deg",
+    "residue_deg",
+    "whole",
+    "bits",
+    "leds",
+)
+
+
+def _unplaced(capture: Capture, chain: ChainUpdates) -> pd.DataFrame:
+    nothing = np.full(len(chain), np.nan)
+    return pd.DataFrame(
+        {
+            "update": np.arange(len(chain), dtype=np.int64),
+            "revolution": np.full(len(chain), -1, dtype=np.int64),
+            "column": np.full(len(chain), -1, dtype=np.int64),
+            "start_s": capture.seconds(chain.start),
+            "last_s": capture.seconds(chain.last),
+            "visible_s": capture.seconds(chain.last) + chain.light_s,
+            "angle_deg": nothing,
+            "error_deg": nothing,
+            "residue_deg": nothing,
+            "whole": chain.whole,
+        }
+    )

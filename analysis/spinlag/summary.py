@@ -133,7 +133,7 @@ def fault_rate_bound(seen: int, n: int, confidence: float = 0.95) -> float:
 
 
 def poisson_interval(seen: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact two-sided interval for the mean of a Poisson count (Garwood, Biometrika 28, 1936); one-sided upper for 0."""
+    """Exact two-sided interval of a Poisson mean (F. Garwood, Biometrika 28, 1936); for 0 seen, the one-sided bound."""
     from scipy.stats import chi2
 
     if seen == 0:

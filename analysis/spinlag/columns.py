@@ -1,0 +1,171 @@
+"""Which revolution, and which column of it, each update was meant for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spinlag.capture import Ticks
+from spinlag.rotation import NO_TICK, Rotation
+
+Indices = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+_NEAR = 0.25
+"""Share of a column slot within which an update counts as standing on a grid."""
+
+_TAIL_LIMIT = 8
+"""Updates of the turn before that may follow an index edge; more would be a different fault."""
+
+
+@dataclass(frozen=True, eq=False)
+class Matching:
+    """`revolution` and `column` per update, shape (n,), -1 where none; `spacing` in ticks per revolution, shape
+    (turns,), NaN where fewer than two updates; `response` the usual ticks from index edge to first update."""
+
+    revolution: Indices
+    column: Indices
+    spacing: Floats
+    response: float
+
+
+def firmware_bounds(rotation: Rotation) -> Ticks:
+    """Instants at which the firmware starts its columns over, ticks, shape (turns + 1,): the index edge that it saw,
+    or where it saw none the instant at which the shaft passed."""
+    seen = np.append(rotation.turns["index_tick"].to_numpy(dtype=np.int64), NO_TICK)
+    return np.where(seen == NO_TICK, rotation.turn_ticks, seen)
+
+
+def group_bounds(groups: Indices, n_groups: int) -> tuple[Indices, Indices]:
+    """First index of each group and one past its last, for a non-decreasing `groups`; equal where a group is empty."""
+    which = np.arange(n_groups)
+    return groups.searchsorted(which, "left"), groups.searchsorted(which, "right")
+
+
+def match_columns(start: Ticks, bounds: Ticks, columns: int | None) -> Matching:
+    """Match updates to revolutions and columns.
+
+    `start`, shape (n,): first data edge of each update, ticks. `bounds`, shape (turns + 1,): the instants on which the
+    firmware restarts its columns. An update after an index edge that still stands on the grid of the turn before, while
+    that turn lacks one, belongs to that turn. Within a turn the updates' own spacing makes the grid, so one missing
+    update does not shift those that follow.
+    """
+    if len(bounds) < 2:
+        nothing = np.full(len(start), -1, dtype=np.int64)
+        return Matching(nothing, nothing.copy(), np.empty(0), 0.0)
+    turns = len(bounds) - 1
+    # one group more at either end: updates before the first and after the last whole revolution
+    group = bounds.searchsorted(start, side="right").astype(np.int64)
+    spacing = _spacing(start, group, turns + 2)
+    edges = np.concatenate((bounds[:1], bounds)).astype(np.int64)  # the first group has no edge of its own
+    response = _usual_response(start, group, edges)
+    group = _claim_tails(start, group, edges, spacing, response, columns)
+    spacing = _spacing(start, group, turns + 2)
+    column = _columns_on_grid(start, group, edges, spacing, response, columns)
+    revolution = group - 1
+    outside = (revolution < 0) | (revolution >= turns)
+    revolution[outside] = -1
+    column[outside] = -1
+    return Matching(revolution, column, spacing[1 : turns + 1], response)
+
+
+def _spacing(start: Ticks, group: Indices, n_groups: int) -> Floats:
+    """Median ticks between neighbouring updates of a group; NaN where there are fewer than two."""
+    import pandas as pd
+
+    spacing = np.full(n_groups, np.nan)
+    if len(start) < 2:
+        return spacing
+    same = group[1:] == group[:-1]
+    medians = pd.Series(np.diff(start)[same], dtype="float64").groupby(group[1:][same]).median()
+    spacing[medians.index.to_numpy(dtype=np.int64)] = medians.to_numpy()
+    return spacing
+
+
+def _usual_response(start: Ticks, group: Indices, edges: Ticks) -> float:
+    first, after = group_bounds(group, len(edges))
+    there = (after > first) & (np.arange(len(edges)) > 0)
+    if not there.any():
+        return 0.0
+    return float(np.median(start[first[there]] - edges[there]))
+
+
+def _claim_tails(
+    start: Ticks, group: Indices, edges: Ticks, spacing: Floats, response: float, columns: int | None
+) -> Indices:
+    """Hand updates that finish the turn before back to it."""
+    group = group.copy()
+    n_groups = len(edges)
+    for _ in range(_TAIL_LIMIT):
+        first, after = group_bounds(group, n_groups)
+        count = after - first
+        here = np.flatnonzero((count[1:] >= 2) & (count[:-1] >= 1)) + 1
+        here = here[here > 1]
+        if not here.size:
+            break
+        lead, before = start[first[here]], start[after[here - 1] - 1]
+        old = spacing[here - 1]
+        new = np.where(np.isfinite(spacing[here]), spacing[here], old)
+        on_old_grid = np.abs(lead - before - old) < _NEAR * old
+        early = lead - edges[here] < response - _NEAR * new
+        off_new_grid = np.abs(start[first[here] + 1] - lead - new) > _NEAR * new
+        wanted = (count[here - 1] < columns) | (count[here] > columns) if columns else np.ones(here.size, dtype=bool)
+        claim = here[on_old_grid & (early | off_new_grid) & wanted]
+        if not claim.size:
+            break
+        group[first[claim]] -= 1
+    return group
+
+
+def _columns_on_grid(
+    start: Ticks, group: Indices, edges: Ticks, spacing: Floats, response: float, columns: int | None
+) -> Indices:
+    n = len(start)
+    column = np.full(n, -1, dtype=np.int64)
+    if n == 0:
+        return column
+    first, after = group_bounds(group, len(edges))
+    step = spacing[group]
+    usual = np.nanmedian(spacing) if np.isfinite(spacing).any() else np.nan
+    step = np.where(np.isfinite(step) & (step > 0), step, usual if np.isfinite(usual) else 1.0)
+    lead = first[group]
+    # a first update that comes whole slots later than usual means that whole columns are missing before it
+    skipped = np.maximum(np.rint((start[lead] - edges[group] - response) / step), 0)
+    skipped[group == 0] = 0
+    jumps = np.zeros(n)
+    jumps[1:] = np.where(group[1:] == group[:-1], np.rint(np.diff(start) / step[1:]), 0)
+    run = np.cumsum(jumps)
+    rough = skipped + run - run[lead]
+    fitted = _nearest_slot(start - start[lead], rough, group, len(edges))
+    column[:] = _keep_order(fitted.astype(np.int64), group)
+    if columns:
+        past = column[after[group] - 1] - (columns - 1)
+        column -= np.clip(np.minimum(past, column[lead]), 0, None).astype(np.int64)
+    return column
+
+
+def _nearest_slot(since: Ticks, rough: Floats, group: Indices, n_groups: int) -> Floats:
+    """Round each update to the line fitted through its turn's (rough column, instant) points."""
+    count = np.maximum(np.bincount(group, minlength=n_groups), 1)
+    mean_x = np.bincount(group, rough, n_groups) / count
+    mean_y = np.bincount(group, since, n_groups) / count
+    dx, dy = rough - mean_x[group], since - mean_y[group]
+    sxx = np.bincount(group, dx * dx, n_groups)
+    sxy = np.bincount(group, dx * dy, n_groups)
+    slope = np.divide(sxy, sxx, out=np.zeros(n_groups), where=sxx > 0)
+    flat = slope[group] <= 0
+    exact = mean_x[group] + np.divide(dy, slope[group], out=np.zeros(len(since)), where=~flat)
+    return np.asarray(np.where(flat, rough, np.rint(np.maximum(exact, 0))), dtype=np.float64)
+
+
+def _keep_order(column: Indices, group: Indices) -> Indices:
+    """Where a late update was rounded onto the column of its follower and its own stands empty, give it its own."""
+    column = column.copy()
+    same = np.zeros(len(column), dtype=bool)
+    same[:-1] = (group[1:] == group[:-1]) & (column[1:] <= column[:-1])
+    before = np.full(len(column), -1, dtype=np.int64)
+    before[1:] = np.where(group[1:] == group[:-1], column[:-1], -1)
+    column[same & (column - before >= 2)] -= 1
+    return column

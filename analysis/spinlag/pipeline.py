@@ -1,0 +1,72 @@
+"""The whole analysis, in reading order."""
+
+from __future__ import annotations
+
+from spinlag.capture import Capture, Progress
+from spinlag.cautions import cautions
+from spinlag.errors import Problem, RigError
+from spinlag.findings import Findings
+from spinlag.judge import judge_all
+from spinlag.latency import measure_latency
+from spinlag.leds import decode_chains
+from spinlag.placement import place
+from spinlag.rig import Rig
+from spinlag.roles import Role, RoleGuess
+from spinlag.rotation import find_revolutions
+
+
+def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> Findings:
+    """Measure and judge one capture against one rig.
+
+    `progress` is called with (done, total) edges while LED lines are decoded. Raises RigError where the rig names
+    channels or parts that do not exist; all of them are listed.
+    """
+    check_channels(capture, rig)
+    rotation = find_revolutions(capture, rig)
+    chains = decode_chains(capture, rig, progress)
+    placements = tuple(None if rotation is None else place(capture, rig, rotation, chain) for chain in chains)
+    latencies = tuple(
+        None if rotation is None or placement is None else measure_latency(capture, rig, rotation, chain, placement)
+        for chain, placement in zip(chains, placements, strict=True)
+    )
+    observations = [*(rotation.observations if rotation else ()), *(o for chain in chains for o in chain.observations)]
+    observations += [o for placement in placements if placement for o in placement.observations]
+    return Findings(
+        capture=capture,
+        rig=rig,
+        roles=roles_of(capture, rig),
+        rotation=rotation,
+        chains=chains,
+        placements=placements,
+        latencies=latencies,
+        observations=tuple(sorted(observations, key=lambda observation: observation.tick)),
+        verdicts=judge_all(capture, rig, rotation, chains, placements, latencies),
+        cautions=cautions(rig, rotation, chains, placements),
+        warnings=capture.warnings,
+    )
+
+
+def check_channels(capture: Capture, rig: Rig) -> None:
+    """Raise RigError that lists every rig key whose channel the capture does not have, and the channels that it has."""
+    problems = []
+    for key, name in rig.channels().items():
+        try:
+            capture.channel(name)
+        except KeyError as error:
+            problems.append(Problem(key, str(error.args[0])))
+    if problems:
+        raise RigError(problems)
+
+
+def roles_of(capture: Capture, rig: Rig) -> tuple[RoleGuess, ...]:
+    """The role that the rig gives each channel of the capture, in the capture's order."""
+    families: dict[str, Role] = {"index": "index", "motor": "motor-phase", "leds": "leds-data", "markers": "marker"}
+    given: dict[str, tuple[Role, str]] = {}
+    for key, name in rig.channels().items():
+        given[capture.channel(name).path] = (families[key.partition(".")[0].partition("[")[0]], key)
+    return tuple(
+        RoleGuess(channel.name, given[channel.path][0], 1.0, (f"the rig's {given[channel.path][1]}",))
+        if channel.path in given
+        else RoleGuess(channel.name, "other", 1.0, ("the rig does not name it",))
+        for channel in capture.channels
+    )

@@ -50,7 +50,7 @@ _FIXED = (
     Quantity("placement.missing", "share of columns missing", "ratio", "mean"),
 )
 
-_TITLES = {
+TIMING_TITLES = {
     "t0h": "high time of a 0 bit",
     "t0l": "low time of a 0 bit",
     "t1h": "high time of a 1 bit",
@@ -68,8 +68,8 @@ def quantity(quantity_id: str) -> Quantity:
         return QUANTITIES[quantity_id]
     family, _, rest = quantity_id.partition(".")
     chain, _, name = rest.rpartition(".")
-    if family == "leds" and chain and name in _TITLES:
-        return Quantity(quantity_id, f"{chain}: {_TITLES[name]}", "time", "every")
+    if family == "leds" and chain and name in TIMING_TITLES:
+        return Quantity(quantity_id, f"{chain}: {TIMING_TITLES[name]}", "time", "every")
     if family == "leds" and chain and name == "pwm_rate":
         return Quantity(quantity_id, f"{chain}: PWM periods per column slot", "ratio", "mean")
     raise KeyError(quantity_id)

@@ -1,0 +1,364 @@
+"""The command line: parse, call, print. Everything heavy is imported by the command that needs it."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from spinlag.errors import INTERNAL_STATUS, USAGE_STATUS, CaptureError, OutputError, SpinlagError
+
+if TYPE_CHECKING:
+    from spinlag.capture import Capture, Progress
+    from spinlag.rig import Rig
+
+PASSED, FAILED, UNDECIDED = 0, 1, 3
+STATUS_OF = {"pass": PASSED, "fail": FAILED, "undecided": UNDECIDED}
+INTERRUPTED = 130
+
+_CAPTURE = click.argument("capture", type=click.Path(path_type=Path))
+_RIG = click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="The bench, as a TOML file.")
+_FORCE = click.option("--force", is_flag=True, help="Replace a file that is already there.")
+
+
+def _csv_options(command: Any) -> Any:
+    """Options that overrule what the importers make of a file."""
+    for option in (
+        click.option("--importer", help="Read the file as this kind (vcd, csv) whatever its first bytes say."),
+        click.option("--time-unit", type=click.Choice(["s", "ms", "us", "ns"]), help="CSV: unit of the time column."),
+        click.option("--sample-rate", type=float, metavar="HZ", help="Sample rate where the file does not tell it."),
+        click.option("--delimiter", help="CSV: what separates the columns."),
+        click.option("--decimal", type=click.Choice([".", ","]), help="CSV: the decimal sign."),
+        click.option("--threshold", type=float, metavar="V", help="CSV: switching level of analogue columns, volts."),
+    ):
+        command = option(command)
+    return command
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(package_name="spinlag")
+def cli() -> None:
+    """Offline timing analysis of spinning displays from logic captures (VCD or CSV, plain, .gz or .xz).
+
+    From the index pulse to visible light, every LED bit, every column: measured, judged, reported.
+
+    \b
+    Typical use:
+      spinlag look bench.vcd.gz                 what is in the file?
+      spinlag draft bench.vcd.gz -o bench.toml  a first rig, to be corrected by hand
+      spinlag check bench.vcd.gz --rig bench.toml
+    \b
+    Exit status of check: 0 all passed, 1 something failed, 2 unusable input,
+    3 something undecided or not measured, 70 a fault of spinlag itself.
+    """
+
+
+@cli.command()
+@_CAPTURE
+@_csv_options
+def look(capture: Path, **reading: Any) -> None:
+    """Say what CAPTURE holds, and guess each channel's role.
+
+    \b
+    Example:
+      spinlag look captures/tide-dial-1.4.vcd.gz
+    """
+    from spinlag.listing import look_lines
+    from spinlag.roles import guess_roles
+
+    found = _read(capture, None, reading)
+    _say(look_lines(found, guess_roles(found)))
+
+
+@cli.command()
+@_CAPTURE
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Write the rig here instead of to the terminal.")
+@_FORCE
+@_csv_options
+def draft(capture: Path, output: Path | None, force: bool, **reading: Any) -> None:
+    """Draft a rig file for CAPTURE from a guess at its channels, with the reasons as comments.
+
+    \b
+    Example:
+      spinlag draft captures/tide-dial-1.4.vcd.gz -o my-rig.toml
+    """
+    from spinlag.roles import draft_rig_toml
+
+    text = draft_rig_toml(_read(capture, None, reading))
+    if output is None:
+        click.echo(text, nl=False)
+        return
+    _write_new(output, text, force=force)
+    click.echo(f"wrote {output}")
+
+
+@cli.command()
+@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@_RIG
+@click.option("--out", type=click.Path(path_type=Path), help="Report folder; one folder inside it for each of several.")
+@_csv_options
+def check(captures: tuple[Path, ...], rig_path: Path | None, out: Path | None, **reading: Any) -> None:
+    """Measure, judge and report each of CAPTURES.
+
+    Without --rig the channels' roles are guessed, and the report says so. Reports go to reports/<capture name>/.
+
+    \b
+    Examples:
+      spinlag check captures/tide-dial-1.4.vcd.gz --rig captures/tide-dial.toml
+      spinlag check run1.vcd run2.vcd --rig bench.toml --out reports/evening
+    """
+    statuses = []
+    for path, folder in zip(captures, _report_folders(captures, out), strict=True):
+        try:
+            statuses.append(_check_one(path, rig_path, folder, reading))
+        except SpinlagError as error:
+            if len(captures) == 1:
+                raise
+            _complain(error)
+            statuses.append(error.exit_status)
+    order = [USAGE_STATUS, FAILED, UNDECIDED, PASSED]
+    sys.exit(min(statuses, key=order.index))
+
+
+@cli.command()
+@_CAPTURE
+@_RIG
+@click.option("--time", "time_s", type=float, metavar="S", help="Instant on the capture's own time axis, seconds.")
+@click.option("--revolution", type=int, metavar="N", help="From the index edge of revolution N.")
+@click.option("--incident", metavar="ID", help="An incident of the report, such as I3.")
+@click.option("--span", type=click.FloatRange(min=0, min_open=True), metavar="MS", help="Width shown, milliseconds.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Where to write the picture (.png or .svg).")
+@_FORCE
+@_csv_options
+def around(
+    capture: Path,
+    rig_path: Path | None,
+    time_s: float | None,
+    revolution: int | None,
+    incident: str | None,
+    span: float | None,
+    output: Path | None,
+    force: bool,
+    **reading: Any,
+) -> None:
+    """Draw the lines of CAPTURE around one moment, with the intervals dimensioned.
+
+    \b
+    Examples:
+      spinlag around bench.vcd.gz --rig bench.toml --revolution 12
+      spinlag around bench.vcd.gz --time 3.25 --span 2 -o moment.png
+    """
+    from spinlag.moment import draw_moment, find_moment
+
+    if sum(choice is not None for choice in (time_s, revolution, incident)) != 1:
+        raise click.UsageError("give exactly one of --time, --revolution and --incident")
+    findings = _analyse(capture, rig_path, reading)
+    moment = find_moment(findings, time_s=time_s, revolution=revolution, incident=incident, span_ms=span)
+    target = output or Path(f"around-{moment.slug}.png")
+    _refuse_existing(target, force=force)
+    draw_moment(findings, moment, target)
+    click.echo(f"wrote {target}: {moment.title}")
+
+
+@cli.command()
+@click.argument("name", required=False)
+def parts(name: str | None) -> None:
+    """Print the timing limits of LED parts with their sources; all parts, or NAME with every revision.
+
+    \b
+    Examples:
+      spinlag parts
+      spinlag parts "WS2812B 2013-05"
+    """
+    from spinlag.listing import part_lines, parts_overview
+
+    _say(parts_overview() if name is None else part_lines(name))
+
+
+@cli.command()
+@click.option("--speed", required=True, type=click.FloatRange(min=0, min_open=True), help="Revolutions per second.")
+@click.option("--columns", required=True, type=click.IntRange(min=1), help="Columns per revolution.")
+@click.option("--leds", required=True, type=click.IntRange(min=1), help="LEDs on one line.")
+@click.option("--part", required=True, help="LED part, as `spinlag parts` lists them.")
+def budget(speed: float, columns: int, leds: int, part: str) -> None:
+    """Can the wire keep up with so many columns and LEDs at that speed?
+
+    \b
+    Example:
+      spinlag budget --speed 30 --columns 48 --leds 16 --part "WS2812B 2013-05"
+    """
+    from spinlag.budget import budget_lines
+
+    _say(budget_lines(speed, columns, leds, part))
+
+
+@cli.command()
+@click.argument("scenario", type=click.Path(path_type=Path))
+@click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Capture file to write.")
+@_FORCE
+def synth(scenario: Path, output: Path, force: bool) -> None:
+    """Make a capture with known truth from SCENARIO (TOML); the truth and a rig are written beside it.
+
+    \b
+    Example:
+      spinlag synth captures/scenarios/tide-dial-1.4.toml -o trial.vcd.gz
+    """
+    from spinlag.synth import synthesise
+
+    for path in synthesise(scenario, output, force=force):
+        click.echo(f"wrote {path}")
+
+
+@cli.command()
+@click.option("--out", type=click.Path(path_type=Path), default=Path("reports/demo"), show_default=True)
+def demo(out: Path) -> None:
+    """The whole job on the tide dial: make its captures, check both firmware versions, write the reports."""
+    from spinlag.synth.demo import write_demo_captures
+
+    made = write_demo_captures(out / "captures")
+    for path in made.captures:
+        click.echo(f"\n{path.name}")
+        _check_one(path, made.rig, out / _stem(path), {})
+
+
+def _read(path: Path, rig: Rig | None, reading: dict[str, Any]) -> Capture:
+    from spinlag.importers import read_capture
+    from spinlag.importers.csv_options import CsvOptions
+    from spinlag.rig import CaptureTable
+
+    table = rig.capture if rig is not None else CaptureTable()
+    if reading.get("sample_rate") is not None:
+        table = table.model_copy(update={"sample_rate_hz": reading["sample_rate"]})
+    options = CsvOptions(
+        delimiter=reading.get("delimiter"),
+        decimal=reading.get("decimal"),
+        time_unit=reading.get("time_unit"),
+        threshold_v=reading.get("threshold"),
+    )
+    with _progress(f"reading {path.name}") as progress:
+        return read_capture(path, table=table, importer=reading.get("importer"), csv=options, progress=progress)
+
+
+def _analyse(path: Path, rig_path: Path | None, reading: dict[str, Any]) -> Any:
+    from spinlag.pipeline import analyse
+    from spinlag.rig import read_rig
+    from spinlag.roles import guess_rig
+
+    rig = read_rig(rig_path) if rig_path is not None else None
+    capture = _read(path, rig, reading)
+    if rig is None:
+        rig = guess_rig(capture)
+        if rig.index is None and not rig.leds:
+            names = ", ".join(channel.name for channel in capture.channels) or "none"
+            raise CaptureError(
+                f"nothing to measure: no channel looks like an index or LED line (channels: {names}); "
+                "write a rig, starting from `spinlag draft`",
+                file=str(path),
+            )
+    with _progress(f"decoding {path.name}") as progress:
+        return analyse(capture, rig, progress=progress)
+
+
+def _check_one(path: Path, rig_path: Path | None, folder: Path, reading: dict[str, Any]) -> int:
+    from spinlag.report import write_report
+    from spinlag.report.text import summary_lines
+
+    findings = _analyse(path, rig_path, reading)
+    page = write_report(findings, folder)
+    _say(summary_lines(findings))
+    click.echo(f"report: {page}")
+    return STATUS_OF[findings.verdict]
+
+
+def _stem(path: Path) -> str:
+    """`bench.vcd.gz` -> `bench`: without the suffixes of compression and format."""
+    name = path.name
+    for suffixes in ((".gz", ".xz"), (".vcd", ".evcd", ".csv", ".tsv", ".txt")):
+        if name.lower().endswith(suffixes):
+            name = name.rpartition(".")[0]
+    return name or path.name
+
+
+def _report_folders(captures: tuple[Path, ...], out: Path | None) -> list[Path]:
+    stems = [_stem(path) for path in captures]
+    if len(captures) == 1:
+        return [out if out is not None else Path("reports") / stems[0]]
+    doubled = {stem for stem in stems if stems.count(stem) > 1}
+    named = [path.name if stem in doubled else stem for path, stem in zip(captures, stems, strict=True)]
+    if len(set(named)) != len(named):
+        raise click.UsageError("two captures of the same file name; check them one by one with --out")
+    return [(out if out is not None else Path("reports")) / name for name in named]
+
+
+def _refuse_existing(path: Path, *, force: bool) -> None:
+    if path.exists() and not force:
+        raise OutputError(f"{path} is already there; give --force to replace it")
+
+
+def _write_new(path: Path, text: str, *, force: bool) -> None:
+    _refuse_existing(path, force=force)
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise OutputError(f"{path}: {error.strerror}") from None
+
+
+@contextmanager
+def _progress(label: str) -> Iterator[Progress | None]:
+    """A progress bar on standard error where that is a terminal; None, and silence, elsewhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(length=1000, label=label, file=sys.stderr, show_pos=False) as bar:
+
+        def advance(done: int, total: int) -> None:
+            if total > 0:
+                bar.update(max(0, min(1000, done * 1000 // total) - bar.pos))
+
+        yield advance
+
+
+def _say(lines: list[str]) -> None:
+    for line in lines:
+        click.echo(line)
+
+
+def _complain(error: BaseException) -> None:
+    from spinlag.report.names import printable
+
+    click.echo(f"spinlag: {printable(str(error), longest=2000)}", err=True)
+
+
+def main() -> None:
+    """Entry point: the one place where errors become exit statuses."""
+    try:
+        status = cli.main(standalone_mode=False)
+    except SpinlagError as error:
+        _complain(error)
+        status = error.exit_status
+    except click.ClickException as error:
+        error.show()
+        status = USAGE_STATUS
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("spinlag: interrupted; nothing of the report was changed", err=True)
+        status = INTERRUPTED
+    except BrokenPipeError:
+        # the reader of our output went away: no fault of anybody
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = INTERRUPTED
+    except Exception as error:  # noqa: BLE001 - the last resort turns a fault of ours into a request for a bug report
+        if os.environ.get("SPINLAG_TRACEBACK"):
+            raise
+        kind = type(error).__name__
+        click.echo(
+            f"spinlag: a fault of spinlag itself ({kind}: {error}). Please report it with the capture; "
+            "SPINLAG_TRACEBACK=1 shows where it happened.",
+            err=True,
+        )
+        status = INTERNAL_STATUS
+    sys.exit(status if isinstance(status, int) else PASSED)

@@ -1,0 +1,107 @@
+"""Lines of text for `look` and `parts`: data in, lines out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spinlag.capture import UNKNOWN, Capture
+from spinlag.leds.parts import Part, Window, find_parts, parts
+from spinlag.report.names import printable
+from spinlag.quantities import TIMING_TITLES
+from spinlag.roles import RoleGuess
+
+_MARKS = {
+    "verified": "read on the datasheet page",
+    "web": "seen in a web page that quotes the sheet",
+    "secondary": "from a third party's list or code comment",
+    "derived": "worked out from printed values",
+    "memory": "from memory, not verified",
+}
+
+
+def look_lines(capture: Capture, roles: Sequence[RoleGuess]) -> list[str]:
+    """What a capture holds: the file, its time axis, each channel with its edges and likely role."""
+    period = capture.sample_period
+    lines = [
+        f"file            {printable(capture.file)}",
+        f"read as         {capture.importer}",
+        *(f"{printable(topic):15} {printable(finding, 400)}" for topic, finding in capture.understood),
+        f"tick            {_seconds(float(capture.tick))}",
+        f"sample period   {_seconds(capture.sample_period_s)} ({_SOURCES[period.source]})",
+        f"record          {capture.start * float(capture.tick):.9g} s to {capture.end * float(capture.tick):.9g} s, "
+        f"{capture.duration_s:.6g} s long",
+        f"channels        {len(capture.channels)}",
+        "",
+    ]
+    width = max((len(printable(channel.name)) for channel in capture.channels), default=4)
+    for channel, guess in zip(capture.channels, roles, strict=True):
+        level = "never known" if channel.initial == UNKNOWN else f"starts {'high' if channel.initial else 'low'}"
+        lines.append(
+            f"{printable(channel.name):{width}}  {len(channel.edges)} edges, {level}; "
+            f"looks like {guess.role} ({guess.confidence:.0%})"
+        )
+        lines += [f"{'':{width}}    {printable(reason, 400)}" for reason in guess.reasons]
+    return lines + [f"warning: {printable(warning, 400)}" for warning in capture.warnings]
+
+
+_SOURCES = {
+    "given": "given in the rig or by the file",
+    "lattice": "found from the edges' own lattice",
+    "timescale": "the file's tick: no coarser lattice was found",
+}
+
+
+def parts_overview() -> list[str]:
+    """One line per part: name, wiring, bits per LED and how well its limits are known."""
+    width = max(len(part.name) for part in parts())
+    return [
+        f"{part.name:{width}}  {part.wiring:9}  {part.bits_per_led:3d} bits/LED  {part.order:4}  {_MARKS[part.mark]}"
+        for part in parts()
+    ]
+
+
+def part_lines(name: str) -> list[str]:
+    """Every limit of one part, or of every revision of a part number, with sources.
+
+    Raises PartError for an unknown name.
+    """
+    lines: list[str] = []
+    for part in find_parts(name):
+        lines += [*_one_part(part), ""]
+    return lines[:-1]
+
+
+def _one_part(part: Part) -> list[str]:
+    lines = [
+        part.name,
+        f"  sheet            {part.source}",
+        f"  known by         {_MARKS[part.mark]}",
+        f"  wiring           {part.wiring}, {part.bits_per_led} bits per LED, order {part.order or 'not published'}",
+    ]
+    for timing, title in TIMING_TITLES.items():
+        if timing in part.windows:
+            lines.append(f"  {title:28} {_window(part.windows[timing])}")
+        if timing in part.measured:
+            lines.append(f"  {'':28} {_window(part.measured[timing])} accepted when measured")
+    latch = "not published" if part.latch_s is None else f"at least {_seconds(part.latch_s)}"
+    lines.append(f"  {'low that latches':28} {latch}")
+    if part.measured_latch_s is not None:
+        lines.append(f"  {'':28} from {_seconds(part.measured_latch_s)} when measured")
+    pwm = "not published" if part.pwm_hz is None else f"{part.pwm_hz:.4g} Hz ({part.pwm_from})"
+    lines.append(f"  {'PWM rate':28} {pwm}")
+    return lines + [f"  note             {note}" for note in part.notes]
+
+
+def _window(window: Window) -> str:
+    if window.low_s is None:
+        return "no limit" if window.high_s is None else f"at most {_seconds(window.high_s)}"
+    if window.high_s is None:
+        return f"at least {_seconds(window.low_s)}"
+    return f"{_seconds(window.low_s)} to {_seconds(window.high_s)}"
+
+
+def _seconds(value: float) -> str:
+    for factor, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"), (1e-12, "ps")):
+        if abs(value) >= factor * 0.9999999:
+            return f"{value / factor:.6g} {unit}"
+    return f"{value / 1e-15:.6g} fs"

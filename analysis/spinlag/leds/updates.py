@@ -67,6 +67,9 @@ class ChainUpdates:
     latch_from: str
     observations: tuple[Observation, ...] = ()
     notes: tuple[str, ...] = ()
+    candidates: tuple[Part, ...] = ()
+    """What to judge against: every part the rig's `part` can mean (all revisions of a bare number), as the probe's
+    place on the line allows it (`parts.after_led`); empty where no part is given."""
 
     def __len__(self) -> int:
         return len(self.start)

@@ -127,37 +127,45 @@ def _columns_on_grid(
     if n == 0:
         return column
     first, after = group_bounds(group, len(edges))
-    step = spacing[group]
-    usual = np.nanmedian(spacing) if np.isfinite(spacing).any() else np.nan
-    step = np.where(np.isfinite(step) & (step > 0), step, usual if np.isfinite(usual) else 1.0)
     lead = first[group]
+    since = (start - start[lead]).astype(np.float64)
+    step = _refined_spacing(since, group, spacing)[group]
     # a first update that comes whole slots later than usual means that whole columns are missing before it
     skipped = np.maximum(np.rint((start[lead] - edges[group] - response) / step), 0)
     skipped[group == 0] = 0
-    jumps = np.zeros(n)
-    jumps[1:] = np.where(group[1:] == group[:-1], np.rint(np.diff(start) / step[1:]), 0)
-    run = np.cumsum(jumps)
-    rough = skipped + run - run[lead]
-    fitted = _nearest_slot(start - start[lead], rough, group, len(edges))
-    column[:] = _keep_order(fitted.astype(np.int64), group)
+    slots = since / step
+    turning = np.exp(2j * np.pi * slots)
+    phase = np.bincount(group, turning.real, len(edges)) + 1j * np.bincount(group, turning.imag, len(edges))
+    on_grid = np.rint(slots - np.angle(phase)[group] / (2 * np.pi))
+    column[:] = _keep_order((skipped + np.maximum(on_grid, 0)).astype(np.int64), group)
     if columns:
         past = column[after[group] - 1] - (columns - 1)
         column -= np.clip(np.minimum(past, column[lead]), 0, None).astype(np.int64)
     return column
 
 
-def _nearest_slot(since: Ticks, rough: Floats, group: Indices, n_groups: int) -> Floats:
-    """Round each update to the line fitted through its turn's (rough column, instant) points."""
-    count = np.maximum(np.bincount(group, minlength=n_groups), 1)
-    mean_x = np.bincount(group, rough, n_groups) / count
-    mean_y = np.bincount(group, since, n_groups) / count
-    dx, dy = rough - mean_x[group], since - mean_y[group]
-    sxx = np.bincount(group, dx * dx, n_groups)
-    sxy = np.bincount(group, dx * dy, n_groups)
-    slope = np.divide(sxy, sxx, out=np.zeros(n_groups), where=sxx > 0)
-    flat = slope[group] <= 0
-    exact = mean_x[group] + np.divide(dy, slope[group], out=np.zeros(len(since)), where=~flat)
-    return np.asarray(np.where(flat, rough, np.rint(np.maximum(exact, 0))), dtype=np.float64)
+def _refined_spacing(since: Floats, group: Indices, spacing: Floats) -> Floats:
+    """Ticks per column of each group, from medians over ever longer stretches, so that no late update bends the grid.
+
+    `spacing`, from neighbours, is good to a slot over a few columns; that settles how many columns lie between updates
+    four apart, which settles sixteen, and so on. Groups with a single update get the median of the others, or 1.
+    """
+    import pandas as pd
+
+    usual = np.nanmedian(spacing) if np.isfinite(spacing).any() else 1.0
+    refined = np.where(np.isfinite(spacing) & (spacing > 0), spacing, max(usual, 1.0))
+    lag = 4
+    while lag < len(since):
+        same = group[lag:] == group[:-lag]
+        if not same.any():
+            break
+        which = group[lag:][same]
+        apart = (since[lag:] - since[:-lag])[same]
+        columns = np.maximum(np.rint(apart / refined[which]), 1)
+        medians = pd.Series(apart / columns).groupby(which).median()
+        refined[medians.index.to_numpy(dtype=np.int64)] = np.maximum(medians.to_numpy(), 1.0)
+        lag *= 4
+    return refined
 
 
 def _keep_order(column: Indices, group: Indices) -> Indices:

@@ -1,0 +1,1 @@
+"""What went wrong, what came first, and what it coincides with."""

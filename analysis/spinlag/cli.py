@@ -30,10 +30,13 @@ def _csv_options(command: Any) -> Any:
     """Options that overrule what the importers make of a file."""
     for option in (
         click.option("--importer", help="Read the file as this kind (vcd, csv) whatever its first bytes say."),
-        click.option("--time-unit", type=click.Choice(["s", "ms", "us", "ns"]), help="CSV: unit of the time column."),
+        click.option(
+            "--time-unit", type=click.Choice(["s", "ms", "us", "ns", "ps", "samples"]), help="CSV: time unit."
+        ),
         click.option("--sample-rate", type=float, metavar="HZ", help="Sample rate where the file does not tell it."),
         click.option("--delimiter", help="CSV: what separates the columns."),
         click.option("--decimal", type=click.Choice([".", ","]), help="CSV: the decimal sign."),
+        click.option("--time-column", metavar="NAME", help="CSV: header or number (from 1) of the time column."),
         click.option("--threshold", type=float, metavar="V", help="CSV: switching level of analogue columns, volts."),
     ):
         command = option(command)
@@ -153,7 +156,7 @@ def around(
       spinlag around bench.vcd.gz --rig bench.toml --revolution 12
       spinlag around bench.vcd.gz --time 3.25 --span 2 -o moment.png
     """
-    from spinlag.moment import draw_moment, find_moment
+    from spinlag.report.moments import draw_moment, find_moment
 
     if sum(choice is not None for choice in (time_s, revolution, incident)) != 1:
         raise click.UsageError("give exactly one of --time, --revolution and --incident")
@@ -238,10 +241,16 @@ def _read(path: Path, rig: Rig | None, reading: dict[str, Any]) -> Capture:
         delimiter=reading.get("delimiter"),
         decimal=reading.get("decimal"),
         time_unit=reading.get("time_unit"),
+        time_column=_column(reading.get("time_column")),
+        sample_rate_hz=reading.get("sample_rate"),
         threshold_v=reading.get("threshold"),
     )
     with _progress(f"reading {path.name}") as progress:
         return read_capture(path, table=table, importer=reading.get("importer"), csv=options, progress=progress)
+
+
+def _column(name: str | None) -> str | int | None:
+    return int(name) if name is not None and name.isdecimal() else name
 
 
 def _analyse(path: Path, rig_path: Path | None, reading: dict[str, Any]) -> Any:

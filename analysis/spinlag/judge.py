@@ -44,7 +44,20 @@ def judge_all(
             continue
         measured = _measure(quantity_id, capture, rig, rotation, chains, placement, latency)
         verdicts.append(_judge(measured, limit.low, limit.high, limit.source))
-    return tuple(verdicts)
+    judged = {verdict.id for verdict in verdicts}
+    return (*verdicts, *(verdict for verdict in _silent(rig, rotation, chains) if verdict.id not in judged))
+
+
+def _silent(rig: Rig, rotation: Rotation | None, chains: Sequence[ChainUpdates]) -> Iterable[Verdict]:
+    """What the rig names and the capture does not show, said aloud even where no limit asks for it."""
+    if rig.index is not None and (rotation is None or rotation.period.n == 0):
+        why = f"no whole revolution on {rig.index.channel}"
+        yield _judge(_figure("rotation.speed", None, None, why), None, None, "the rig's [index]")
+    for chain in chains:
+        if not chain.whole.any():
+            why = f"no whole update on {chain.channel}"
+            name = f"leds.{chain.name}.bit_period"
+            yield _judge(_figure(name, None, None, why), None, None, "the rig's [[leds]]")
 
 
 def _judge(measured: Measured, low: float | None, high: float | None, source: str) -> Verdict:

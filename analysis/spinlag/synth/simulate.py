@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -15,7 +15,7 @@ from spinlag.rig import Rig, rig_from_mapping
 from spinlag.synth import plan
 from spinlag.synth.faults import MAY_FOLLOW
 from spinlag.synth.firmware import SETTLING_TURNS, Schedule, run_firmware
-from spinlag.synth.lattice import Lattice, tick_fraction
+from spinlag.synth.lattice import Lattice, odd_ones, tick_fraction
 from spinlag.synth.lines import ChainLine, make_chain_line
 from spinlag.synth.onewire import wire_time_s
 from spinlag.synth.picture import draw
@@ -41,8 +41,9 @@ class Simulation:
 
 
 @dataclass(frozen=True, eq=False)
-class _World:
-    """Everything that happens, before a recorder looks at it. Times are true seconds after sample 0."""
+class World:
+    """Everything that happens, before a recorder looks at it. Times are true seconds; sample 0 is taken less than one
+    sample period before time 0."""
 
     motion: Motion
     zero: int
@@ -58,31 +59,73 @@ class _World:
     """Event id -> when it took hold, channel, chain, column."""
 
 
-def simulate(scenario: Scenario) -> Simulation:
-    """Run a scenario. The same scenario gives the same capture, bit for bit.
+@dataclass(frozen=True, eq=False)
+class Line:
+    """One recorded line as a stream: its level at sample 0, and its toggles in blocks of ascending ticks."""
+
+    name: str
+    initial: int
+    blocks: Iterable[Ticks]
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """A scenario that has been run, and can be looked at piece by piece, however long it is."""
+
+    scenario: Scenario
+    lattice: Lattice
+    world: World
+
+    @property
+    def rig(self) -> Rig:
+        """The rig that fits."""
+        return rig_for(self.scenario)
+
+    def truth(self) -> Truth:
+        """What really happened."""
+        return _truth(self.scenario, self.lattice, self.world)
+
+    def lines(self) -> tuple[Line, ...]:
+        """Every recorded line; LED lines come in blocks, so that a long capture never stands in memory whole."""
+        return _record(self.scenario, self.lattice, self.world)
+
+    def capture(self) -> Capture:
+        """The whole capture in memory."""
+        channels = []
+        for line in self.lines():
+            parts = list(line.blocks)
+            ticks = np.concatenate(parts) if parts else np.empty(0, dtype=np.int64)
+            channels.append(Channel(line.name, line.name, line.initial, ticks))
+        return Capture(
+            file="",
+            sha256="",
+            importer="synth",
+            tick=self.lattice.tick,
+            start=0,
+            end=self.lattice.end,
+            channels=tuple(channels),
+            sample_period=SamplePeriod(self.lattice.period_ticks, "given"),
+        )
+
+
+def run(scenario: Scenario) -> Trial:
+    """Run a scenario up to the recorder's clips. The same scenario gives the same trial, bit for bit.
 
     Raises RigError where the scenario contradicts itself in a way that only running it shows: a fault that never takes
     hold, a shaft that stops, a tick too coarse for the sample rate.
     """
     try:
-        lattice = _lattice(scenario)
-        world = _run(scenario)
+        return Trial(scenario, _lattice(scenario), _run(scenario))
     except ValueError as error:
         if isinstance(error, RigError):
             raise
         raise RigError([Problem("scenario", str(error))]) from None
-    channels = _record(scenario, lattice, world)
-    capture = Capture(
-        file="",
-        sha256="",
-        importer="synth",
-        tick=lattice.tick,
-        start=0,
-        end=lattice.end,
-        channels=channels,
-        sample_period=SamplePeriod(lattice.period_ticks, "given"),
-    )
-    return Simulation(scenario, capture, rig_for(scenario), _truth(scenario, lattice, world))
+
+
+def simulate(scenario: Scenario) -> Simulation:
+    """Run a scenario and record it in memory. Raises RigError as `run` does."""
+    trial = run(scenario)
+    return Simulation(scenario, trial.capture(), trial.rig, trial.truth())
 
 
 def rig_for(scenario: Scenario) -> Rig:
@@ -129,7 +172,7 @@ def _span(scenario: Scenario) -> tuple[float, float]:
     return -1.5 * (memory + SETTLING_TURNS) / speeds[0], scenario.duration_s + 3.0 / min(speeds)
 
 
-def _run(scenario: Scenario) -> _World:
+def _run(scenario: Scenario) -> World:
     from_s, to_s = _span(scenario)
     walk = _seed(scenario, _WALK)
     steps = plan.speed_steps(scenario.shaft, scenario, from_s, to_s, walk)
@@ -162,9 +205,7 @@ def _run(scenario: Scenario) -> _World:
     motor = make_motor_lines(scenario.motor, motion, turns, _rng(scenario, _MOTOR)) if scenario.motor else ()
     times = _when(scenario, motion, events, index_faults, schedule, pulses)
     motor = _spoil_motor(motor, events, times, motion)
-    return _World(
-        motion, plan.first_turn(motion), events, pulses, sensor, schedule, lines, motor, markers, image, times
-    )
+    return World(motion, plan.first_turn(motion), events, pulses, sensor, schedule, lines, motor, markers, image, times)
 
 
 def _leds(scenario: Scenario) -> int:
@@ -274,7 +315,7 @@ def _phase_s(scenario: Scenario, lattice: Lattice) -> float:
     return (float(_rng(scenario, _PHASE).uniform()) if share is None else share) * lattice.true_period_s
 
 
-def _record(scenario: Scenario, lattice: Lattice, world: _World) -> tuple[Channel, ...]:
+def _record(scenario: Scenario, lattice: Lattice, world: World) -> tuple[Line, ...]:
     """Every line as the recorder has it."""
     phase = _phase_s(scenario, lattice)
     gaps = [
@@ -284,22 +325,25 @@ def _record(scenario: Scenario, lattice: Lattice, world: _World) -> tuple[Channe
         for at in [world.times[event.id][0]]
     ]
 
-    def channel(name: str, level: int, edges: Floats) -> Channel:
+    def short(name: str, level: int, edges: Floats) -> Line:
         initial, ticks = lattice.record(_held(edges, gaps) + phase, level)
-        return Channel(name, name, initial, ticks)
+        return Line(name, initial, (ticks,))
 
-    channels: list[Channel] = []
+    lines: list[Line] = []
     if scenario.index is not None:
-        edges = world.pulses.edges_s()
-        channels.append(channel(scenario.index.channel, int(scenario.index.inverted), edges))
-    for chain, line in zip(scenario.leds, world.lines, strict=True):
-        level, ticks = _record_blocks(lattice, line, int(getattr(chain, "inverted", False)), phase, gaps)
-        channels.append(Channel(chain.data, chain.data, level, ticks))
-    channels += [channel(line.name, line.level, line.edges_s) for line in world.motor]
+        lines.append(short(scenario.index.channel, int(scenario.index.inverted), world.pulses.edges_s()))
+    for chain, made in zip(scenario.leds, world.lines, strict=True):
+        early = made.start_s + phase <= 0.0
+        level = int(chain.inverted)
+        if bool(np.any(early)):
+            first = next(iter(made.blocks()))
+            level = lattice.record(_held(first.edges_s, gaps) + phase, level)[0]
+        lines.append(Line(chain.data, level, _LongLine(lattice, made, phase, gaps)))
+    lines += [short(line.name, line.level, line.edges_s) for line in world.motor]
     for marker in scenario.markers:
         rise, fall = world.markers[marker.name]
-        channels.append(channel(marker.channel, 0, np.stack((rise, fall), axis=1).ravel()))
-    return tuple(channels)
+        lines.append(short(marker.channel, 0, np.stack((rise, fall), axis=1).ravel()))
+    return tuple(lines)
 
 
 def _held(edges_s: Floats, gaps: Sequence[tuple[float, float]]) -> Floats:
@@ -309,23 +353,28 @@ def _held(edges_s: Floats, gaps: Sequence[tuple[float, float]]) -> Floats:
     return edges_s
 
 
-def _record_blocks(
-    lattice: Lattice, line: ChainLine, level: int, phase: float, gaps: Sequence[tuple[float, float]]
-) -> tuple[int, Ticks]:
-    """Record a long line block by block. Toggles that meet across two blocks cancel, as they do within one."""
-    parts: list[Ticks] = []
-    initial = level
-    for block in line.blocks():
-        flips, ticks = lattice.record(_held(block.edges_s, gaps) + phase, 0)
-        initial ^= flips
-        if parts and ticks.size and parts[-1].size and ticks[0] == parts[-1][-1]:
-            parts[-1], ticks = parts[-1][:-1], ticks[1:]
-        if ticks.size:
-            parts.append(ticks)
-    return initial, np.concatenate(parts) if parts else np.empty(0, dtype=np.int64)
+@dataclass(frozen=True, eq=False)
+class _LongLine:
+    """The recorded toggles of a long line, block by block. Toggles that meet across blocks cancel, as within one."""
+
+    lattice: Lattice
+    line: ChainLine
+    phase: float
+    gaps: Sequence[tuple[float, float]]
+
+    def __iter__(self) -> Iterator[Ticks]:
+        held: Ticks = np.empty(0, dtype=np.int64)
+        for block in self.line.blocks():
+            _, ticks = self.lattice.record(_held(block.edges_s, self.gaps) + self.phase, 0)
+            ticks = odd_ones(np.concatenate((held, ticks)))
+            held = ticks[-1:]
+            if ticks.size > 1:
+                yield ticks[:-1]
+        if held.size:
+            yield held
 
 
-def _truth(scenario: Scenario, lattice: Lattice, world: _World) -> Truth:
+def _truth(scenario: Scenario, lattice: Lattice, world: World) -> Truth:
     """The truth on the axis of sample 0."""
     phase = _phase_s(scenario, lattice)
     end = lattice.samples * lattice.true_period_s
@@ -375,7 +424,7 @@ def _truth(scenario: Scenario, lattice: Lattice, world: _World) -> Truth:
     )
 
 
-def _true_chain(world: _World, line: ChainLine, phase: float, end: float) -> TrueChain:
+def _true_chain(world: World, line: ChainLine, phase: float, end: float) -> TrueChain:
     start, last = line.start_s + phase, line.last_s + phase
     seen = np.flatnonzero((last > 0) & (start < end))
     visible = last[seen] + line.latch_s
@@ -401,7 +450,7 @@ def _true_chain(world: _World, line: ChainLine, phase: float, end: float) -> Tru
     )
 
 
-def _true_turns(world: _World, phase: float, end: float) -> TrueTurns:
+def _true_turns(world: World, phase: float, end: float) -> TrueTurns:
     turns = world.schedule.turns
     rows = [i for i, turn in enumerate(turns) if 0 <= turn.reference_s + phase < end]
     first = np.full((3, len(rows)), np.nan)

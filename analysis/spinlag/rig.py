@@ -83,14 +83,33 @@ class LedsTable(_Table):
 
 
 class DisplayTable(_Table):
-    """`[display]`: how the LEDs become a picture."""
+    """`[display]`: how the LEDs become a picture.
+
+    The LEDs of all chains, in the rig's order, are shared evenly by the `arms`; of a slot display every one of the
+    `slots` passes over all of them. `radii_mm` is one figure per LED of an arm (the arms then draw over each other) or
+    one per LED of the display; without it LEDs stand evenly from the hub outwards. `gamma` is the exponent with which
+    the firmware turned picture values into LED values. `target` is an image file of what should be seen, its path
+    relative to the rig file: with `target_layout` `columns`, one pixel column per column of the display and one pixel
+    row per LED, the first LED at the bottom; with `disc`, the picture as it looks, the reference at the top.
+    """
 
     geometry: Literal["arm", "slot"] = "arm"
     columns: Annotated[int, Field(ge=1, le=100_000)] | None = None
     direction: Direction = "counter-clockwise"
     arms: Annotated[int, Field(ge=1, le=64)] = 1
+    slots: Annotated[int, Field(ge=1, le=64)] = 1
     radii_mm: tuple[Positive, ...] | None = None
     gamma: Positive = 1.0
+    target: str | None = None
+    target_layout: Literal["columns", "disc"] = "columns"
+
+    @model_validator(mode="after")
+    def _one_geometry(self) -> DisplayTable:
+        if self.geometry == "arm" and self.slots != 1:
+            raise ValueError('slots belong to geometry = "slot"')
+        if self.geometry == "slot" and self.arms != 1:
+            raise ValueError('arms belong to geometry = "arm"')
+        return self
 
 
 class Limit(_Table):
@@ -198,9 +217,23 @@ def rig_from_mapping(data: Mapping[str, Any], *, file: str | None = None) -> Rig
         rig = Rig.model_validate({**data, "limits": limits})
     except ValidationError as error:
         problems = validation_problems(error) + problems
+    else:
+        problems += _display_problems(rig)
     if problems:
         raise RigError(problems, file=file)
     return rig
+
+
+def _display_problems(rig: Rig) -> list[Problem]:
+    radii, counts = rig.display.radii_mm, [chain.count for chain in rig.leds]
+    if radii is None or not counts or None in counts:
+        return []
+    leds = sum(count for count in counts if count is not None)
+    per_arm = -(-leds // rig.display.arms)
+    if len(radii) in (leds, per_arm):
+        return []
+    wanted = f"{leds}" if per_arm == leds else f"{per_arm} (one arm's) or {leds} (all)"
+    return [Problem("display.radii_mm", f"{len(radii)} figures for {leds} LEDs; give {wanted}")]
 
 
 def read_toml(path: str | Path, *, what: str) -> dict[str, Any]:
@@ -218,8 +251,15 @@ def read_toml(path: str | Path, *, what: str) -> dict[str, Any]:
 
 
 def read_rig(path: str | Path) -> Rig:
-    """Read a rig file (TOML, UTF-8). Raises RigError with every problem and its key."""
-    return rig_from_mapping(read_toml(path, what="rig file"), file=str(path))
+    """Read a rig file (TOML, UTF-8). Raises RigError with every problem and its key.
+
+    A relative `display.target` is taken from the rig file's folder.
+    """
+    data = read_toml(path, what="rig file")
+    display = data.get("display")
+    if isinstance(display, dict) and isinstance(display.get("target"), str):
+        data["display"] = {**display, "target": str(Path(path).parent / display["target"])}
+    return rig_from_mapping(data, file=str(path))
 
 
 def validation_problems(error: ValidationError) -> list[Problem]:

@@ -16,6 +16,9 @@ WINDOWS_PER_DECADE = 6
 MOST_CHANCE = 0.5
 """Windows that cover more of the record than this say nothing and are not tried."""
 
+LEAST_FOLLOWING = 3
+"""Fewer incidents in a window than this are never a pattern, however short the window."""
+
 _FIRST_BATCH = 64
 _LARGEST_BATCH = 512
 _ENOUGH_EXCEEDANCES = 40
@@ -87,6 +90,7 @@ def coincide(
         return None
     counts = np.arange(n + 1)
     tail = -binom.logsf(counts[:, None] - 1, n, covered[None, :]) / np.log(10)
+    tail[:LEAST_FOLLOWING] = 0.0
     delays = _delays(instants, edges, slack)
     within = (delays[None, :] <= windows[:, None]).sum(axis=1)
     scores = tail[within, np.arange(len(windows))]

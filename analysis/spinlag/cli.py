@@ -23,6 +23,7 @@ INTERRUPTED = 130
 
 _CAPTURE = click.argument("capture", type=click.Path(path_type=Path))
 _RIG = click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="The bench, as a TOML file.")
+_TIME_UNITS = ["s", "ms", "us", "ns", "ps", "samples"]
 _FORCE = click.option("--force", is_flag=True, help="Replace a file that is already there.")
 
 
@@ -209,7 +210,7 @@ def synth(scenario: Path, output: Path, force: bool) -> None:
 
     \b
     Example:
-      spinlag synth captures/scenarios/tide-dial-1.4.toml -o trial.vcd.gz
+      spinlag synth analysis/spinlag/synth/scenarios/tide-dial-1.4.toml -o trial.vcd.gz
     """
     from spinlag.synth import synthesise
 
@@ -360,7 +361,7 @@ def main() -> None:
         # the reader of our output went away: no fault of anybody
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = INTERRUPTED
-    except Exception as error:  # noqa: BLE001 - the last resort turns a fault of ours into a request for a bug report
+    except Exception as error:  # the last resort turns a fault of ours into a request for a bug report
         if os.environ.get("SPINLAG_TRACEBACK"):
             raise
         kind = type(error).__name__

@@ -80,7 +80,8 @@ def _true_chain(world: World, line: ChainLine, phase: float, end: float) -> True
         angle_deg=(angle - np.floor(angle)) * 360.0,
         revolution=turn_revolution[line.turn[seen]] if seen.size else np.empty(0, dtype=np.int64),
         column=line.column[seen],
-        shown=line.shown[seen],
+        extra=line.extra[seen],
+        altered=np.array([int(update) in line.altered for update in seen], dtype=bool),
         whole=(start[seen] > 0) & (last[seen] < end),
         bits=line.bits[seen],
         data=data,
@@ -99,7 +100,7 @@ def _true_turns(world: World, phase: float, end: float) -> TrueTurns:
         line = world.lines[0]
         for k, i in enumerate(rows):
             lo, hi = np.searchsorted(line.turn, [i, i + 1])
-            mine = np.arange(lo, hi)[line.column[lo:hi] >= 0]
+            mine = np.arange(lo, hi)[~line.extra[lo:hi]]
             sent[k] = len(mine)
             if mine.size and line.last_s[mine[0]] + phase < end:
                 at = mine[0]

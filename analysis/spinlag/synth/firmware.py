@@ -55,15 +55,13 @@ class FirmwareTurn:
 class Schedule:
     """Every update that the controller sends, n of them, in order; true seconds.
 
-    `column` is the column drawn (-1: none, an extra transmission), `shown` the column whose data go out, `turn` the row
-    in `turns`. `strikes` lists (update, fault id) for faults of the data on the wire, `struck` says where each update
-    fault took hold: fault id -> (due instant, turn row, column).
+    `column` is the column drawn, `turn` the row in `turns`. `strikes` lists (update, fault id) for faults of what goes
+    out on the wire, `struck` says where each update fault took hold: fault id -> (due instant, turn row, column).
     """
 
     start_s: Floats
     due_s: Floats
     column: Ints
-    shown: Ints
     turn: Ints
     turns: tuple[FirmwareTurn, ...]
     strikes: tuple[tuple[int, int], ...]
@@ -77,7 +75,6 @@ class _Run:
     start: list[Floats] = field(default_factory=list)
     due: list[Floats] = field(default_factory=list)
     column: list[Ints] = field(default_factory=list)
-    shown: list[Ints] = field(default_factory=list)
     turn: list[Ints] = field(default_factory=list)
     turns: list[FirmwareTurn] = field(default_factory=list)
     strikes: list[tuple[int, int]] = field(default_factory=list)
@@ -207,7 +204,6 @@ def _draw_turn(
     columns = np.arange(firmware.columns)
     due = np.maximum.accumulate(turn.begin_s + columns * turn.column_period_s + jitter)
     struck, pending = _place_faults(due, until, own, pending)
-    shown = columns.copy()
     keep = np.ones(firmware.columns, dtype=bool)
     usual = due.copy()
     wire = np.full(firmware.columns, wire_s)
@@ -217,28 +213,26 @@ def _draw_turn(
             due[c] += fault.delay_s
         elif fault.kind == "update-missing":
             keep[c] = False
-        elif fault.kind == "update-repeated":
-            shown[c] = columns[c - 1]
         elif fault.kind == "data-silent":
             run.silent_until = max(run.silent_until, float(usual[c]) + fault.duration_s)
         wire[c] += fault.more_wire_s
     due = np.maximum.accumulate(due)
     keep &= due >= run.silent_until
-    due, usual, wire, columns, shown = due[keep], usual[keep], wire[keep], columns[keep], shown[keep]
+    due, usual, wire, columns = due[keep], usual[keep], wire[keep], columns[keep]
     start, sent = _take_the_wire(firmware, due, wire, run.busy_until)
     sent &= start < until
-    start, columns, shown, usual = start[sent], columns[sent], shown[sent], usual[sent]
+    start, columns, usual = start[sent], columns[sent], usual[sent]
     if start.size:
         run.busy_until = float(start[-1] + wire[sent][-1])
     if firmware.clock_hz is not None:
         true_hz = firmware.clock_hz * (1.0 + firmware.clock_error_ppm * 1e-6)
         start = np.ceil(start * true_hz) / true_hz
     where = {int(c): run.count + i for i, c in enumerate(columns)}
-    run.strikes += [(where[c], fault.id) for c, fault in struck if c in where and fault.kind.startswith("data-")]
+    on_the_wire = ("data-", "update-repeated")
+    run.strikes += [(where[c], fault.id) for c, fault in struck if c in where and fault.kind.startswith(on_the_wire)]
     run.start.append(start)
     run.due.append(usual)
     run.column.append(columns)
-    run.shown.append(shown)
     run.turn.append(np.full(len(start), row, dtype=np.int64))
     run.count += len(start)
     return pending
@@ -297,7 +291,6 @@ def _finish(run: _Run) -> Schedule:
         start_s=joined(run.start),
         due_s=joined(run.due),
         column=joined_ints(run.column),
-        shown=joined_ints(run.shown),
         turn=joined_ints(run.turn),
         turns=tuple(run.turns),
         strikes=tuple(run.strikes),

@@ -21,8 +21,11 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class ChainLine:
-    """One chain's wire: n updates in order, true seconds. `row` picks each update's bytes from `frames`; `altered` says
-    what faults did to some of them. `last_s` and `bits` are as they come out on the wire."""
+    """One chain's wire: n updates in order, true seconds.
+
+    Update i sends frames[column[i]]; `altered` says what faults did to some of them, `extra` marks those that no column
+    was due for. `last_s` and `bits` are as they come out on the wire.
+    """
 
     name: str
     channel: str
@@ -33,9 +36,8 @@ class ChainLine:
     last_s: Floats
     bits: Ints
     column: Ints
-    shown: Ints
     turn: Ints
-    row: Ints
+    extra: NDArray[np.bool_]
     frames: NDArray[np.uint8]
     altered: Mapping[int, tuple[Alteration, ...]]
     seed: tuple[int, ...]
@@ -47,7 +49,7 @@ class ChainLine:
             self.chain,
             self.firmware,
             self.start_s,
-            self.row,
+            self.column,
             self.frames,
             self.altered,
             self.seed,
@@ -66,7 +68,7 @@ class ChainLine:
         """Offsets, shape (n + 1,), and bytes that the updates sent; a last byte cut short is kept with zeros behind."""
         parts = []
         for update in updates:
-            frame = self.frames[self.row[update]]
+            frame = self.frames[self.column[update]]
             if int(update) in self.altered:
                 frame, count = altered_bytes(frame, self.altered[int(update)])
                 bits = np.unpackbits(frame)[:count]
@@ -89,52 +91,72 @@ def make_chain_line(
     frames = wire_bytes(image[:, chain.first_led : chain.first_led + chain.count], chain.order)
     rate = 1.0 / (1.0 + scenario.firmware.clock_error_ppm * 1e-6)
     start = schedule.start_s + chain.offset_us * 1e-6
-    column, shown, turn, row = schedule.column, schedule.shown, schedule.turn, schedule.shown
+    updates = _Updates(start, schedule.column, schedule.turn, np.zeros(len(start), dtype=bool))
     altered: dict[int, tuple[Alteration, ...]] = {}
-    extras: list[tuple[int, Alteration, float]] = []
+    again: list[tuple[int, Alteration | None]] = []
     for update, event_id in schedule.strikes:
         fault = events[event_id].fault
-        if plan.struck_chain(fault, scenario) is not chain:
+        if fault.kind == "update-repeated":
+            again.append((update, None))
+        elif plan.struck_chain(fault, scenario) is not chain:
             continue
-        if fault.kind == "data-extra":
-            wait = (wire_time_s(chain, chain.count) + scenario.firmware.gap_us * 1e-6) * rate
-            keep = max(1, (fault.leds or 0)) * 8 * len(chain.order)
-            extras.append((update, Alteration(keep_bits=keep), float(start[update]) + wait))
-            continue
-        change = plan.alteration(fault, chain, rng)
-        if change is not None:
+        elif fault.kind == "data-extra":
+            again.append((update, Alteration(keep_bits=max(1, fault.leds or 0) * 8 * len(chain.order))))
+        elif (change := plan.alteration(fault, chain, rng)) is not None:
             altered[update] = (*altered.get(update, ()), change)
-    if extras:
-        places = np.array([update + 1 for update, _, _ in extras])
-        order = np.argsort(places, kind="stable")
-        places, sorted_extras = places[order], [extras[i] for i in order]
-        start = np.insert(start, places, [at for _, _, at in sorted_extras])
-        column, shown = np.insert(column, places, -1), np.insert(shown, places, -1)
-        row = np.insert(row, places, [row[update] for update, _, _ in sorted_extras])
-        turn = np.insert(turn, places, [turn[update] for update, _, _ in sorted_extras])
-        altered = {update + int(np.searchsorted(places, update, side="right")): a for update, a in altered.items()}
-        altered |= {int(place) + i: (sorted_extras[i][1],) for i, place in enumerate(places)}
+    if again:
+        wait = (wire_time_s(chain, chain.count) + scenario.firmware.gap_us * 1e-6) * rate
+        updates, altered = _send_again(updates, altered, again, wait)
     sums = IntervalSums()
-    last, bits = np.empty(len(start)), np.empty(len(start), dtype=np.int64)
+    count = len(updates.start_s)
+    last, bits = np.empty(count), np.empty(count, dtype=np.int64)
     firmware = scenario.firmware
-    for block in edge_blocks(chain, firmware, start, row, frames, altered, seed, sums):
+    for block in edge_blocks(chain, firmware, updates.start_s, updates.column, frames, altered, seed, sums):
         own = slice(block.first, block.first + len(block.last_s))
         last[own], bits[own] = block.last_s, block.bits
     return ChainLine(
-        chain.name,
-        chain.data,
-        chain.latch_us * 1e-6,
-        chain,
-        firmware,
-        start,
-        last,
-        bits,
-        column,
-        shown,
-        turn,
-        row,
-        frames,
-        altered,
-        tuple(seed),
-        sums,
+        name=chain.name,
+        channel=chain.data,
+        latch_s=chain.latch_us * 1e-6,
+        chain=chain,
+        firmware=firmware,
+        start_s=updates.start_s,
+        last_s=last,
+        bits=bits,
+        column=updates.column,
+        turn=updates.turn,
+        extra=updates.extra,
+        frames=frames,
+        altered=altered,
+        seed=tuple(seed),
+        sums=sums,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Updates:
+    start_s: Floats
+    column: Ints
+    turn: Ints
+    extra: NDArray[np.bool_]
+
+
+def _send_again(
+    updates: _Updates,
+    altered: Mapping[int, tuple[Alteration, ...]],
+    again: Sequence[tuple[int, Alteration | None]],
+    wait_s: float,
+) -> tuple[_Updates, dict[int, tuple[Alteration, ...]]]:
+    """Put in a second transmission `wait_s` after the start of some updates, perhaps an altered one."""
+    again = sorted(dict(again).items())
+    source = np.array([update for update, _ in again], dtype=np.int64)
+    places = source + 1
+    more = _Updates(
+        start_s=np.insert(updates.start_s, places, updates.start_s[source] + wait_s),
+        column=np.insert(updates.column, places, updates.column[source]),
+        turn=np.insert(updates.turn, places, updates.turn[source]),
+        extra=np.insert(updates.extra, places, True),
+    )
+    moved = {update + int(np.searchsorted(places, update, side="right")): all_ for update, all_ in altered.items()}
+    moved |= {int(places[i]) + i: (change,) for i, (_, change) in enumerate(again) if change is not None}
+    return more, moved

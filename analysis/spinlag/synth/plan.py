@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from spinlag.synth.faults import INDEX_KINDS, UPDATE_KINDS, Fault, FaultTrain
 from spinlag.synth.firmware import UpdateFault
-from spinlag.synth.onewire import Alteration, bit_time_s
+from spinlag.synth.onewire import Alteration, bit_time_s, wire_time_s
 from spinlag.synth.scenario import Chain, IndexSensor, Marker, Scenario, Shaft
 from spinlag.synth.sensors import IndexFault
 from spinlag.synth.shaft import Motion, SpeedStep, make_motion
@@ -154,7 +154,7 @@ def update_faults(events: tuple[Event, ...], scenario: Scenario, motion: Motion)
                 id=event.id,
                 kind=fault.kind,
                 turn=None if event.at_s is not None else zero + (fault.revolution or 0),
-                column=fault.column if fault.column is not None else int(fault.kind == "update-repeated"),
+                column=fault.column or 0,
                 at_s=event.at_s,
                 within_s=None
                 if not isinstance(fault, FaultTrain) or fault.within_us is None
@@ -176,6 +176,8 @@ def struck_chain(fault: Fault, scenario: Scenario) -> Chain:
 def _more_wire_s(fault: Fault, scenario: Scenario) -> float:
     if fault.kind == "data-pause":
         return (fault.pause_us or 0.0) * 1e-6
+    if fault.kind == "update-repeated":
+        return scenario.firmware.gap_us * 1e-6 + max(wire_time_s(chain, chain.count) for chain in scenario.leds)
     if fault.kind not in ("data-overlong", "data-extra"):
         return 0.0
     chain = struck_chain(fault, scenario)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -86,22 +87,26 @@ def simulate(scenario: Scenario) -> Simulation:
 
 def rig_for(scenario: Scenario) -> Rig:
     """The rig that a careful person would write for this bench."""
-    data: dict[str, object] = {
-        "capture": {"clock_ppm": scenario.recorder.clock_ppm},
-        "display": {"columns": scenario.firmware.columns, **scenario.display.model_dump(exclude_none=True)},
-        "leds": [_rig_chain(chain) for chain in scenario.leds],
-        "markers": {marker.name: marker.channel for marker in scenario.markers},
-        "limits": dict(scenario.limits),
-    }
+    return rig_from_mapping(rig_tables(scenario))
+
+
+def rig_tables(scenario: Scenario) -> dict[str, Any]:
+    """That rig as the tables of its TOML file."""
+    data: dict[str, Any] = {"capture": {"clock_ppm": scenario.recorder.clock_ppm}}
     if scenario.index is not None:
         keys = ("channel", "edge", "pulses_per_revolution", "missing_tooth", "min_pulse_us")
         data["index"] = {key: getattr(scenario.index, key) for key in keys}
     if scenario.motor is not None:
         data["motor"] = {"phases": scenario.motor.phases, "pole_pairs": scenario.motor.pole_pairs}
-    return rig_from_mapping(data)
+    data["leds"] = [_rig_chain(chain) for chain in scenario.leds]
+    shown = scenario.display
+    data["display"] = {"columns": scenario.firmware.columns, **shown.model_dump(exclude_none=True)}
+    data["markers"] = {marker.name: marker.channel for marker in scenario.markers}
+    data["limits"] = dict(scenario.limits)
+    return data
 
 
-def _rig_chain(chain: Chain) -> dict[str, object]:
+def _rig_chain(chain: Chain) -> dict[str, Any]:
     keys = ("name", "part", "wiring", "data", "count", "order", "inverted")
     found = {key: getattr(chain, key) for key in keys if getattr(chain, key) is not None}
     return found if chain.part is not None else {**found, "latch_us": chain.latch_us}

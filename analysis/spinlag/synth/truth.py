@@ -45,8 +45,9 @@ class TrueChain:
 
     `start_s`, `last_s`: first and last data edge; `visible_s`: last + the part's latch time; `angle_deg`: shaft angle
     within its revolution at `visible_s`; `revolution`: of the index pulse that the firmware answered; `column`: the
-    column drawn (-1: an extra transmission); `shown`: the column whose data went out; `whole`: False where the capture
-    cuts it; update i sent `bits[i]` bits and owns data[offsets[i]:offsets[i + 1]], the last byte perhaps in part.
+    column whose data went out; `extra`: True for a transmission that no column was due for; `whole`: False where the
+    capture cuts it; `altered`: True where a fault touched what it sends; update i sent `bits[i]` bits and owns
+    data[offsets[i]:offsets[i + 1]], the last byte perhaps in part.
     """
 
     name: str
@@ -58,7 +59,8 @@ class TrueChain:
     angle_deg: Floats
     revolution: Ints
     column: Ints
-    shown: Ints
+    extra: NDArray[np.bool_]
+    altered: NDArray[np.bool_]
     whole: NDArray[np.bool_]
     bits: Ints
     data: NDArray[np.uint8]

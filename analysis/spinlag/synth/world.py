@@ -144,7 +144,6 @@ def _from(schedule: Schedule, earliest_s: float) -> Schedule:
         start_s=schedule.start_s[first:],
         due_s=schedule.due_s[first:],
         column=schedule.column[first:],
-        shown=schedule.shown[first:],
         turn=schedule.turn[first:],
         turns=schedule.turns,
         strikes=tuple((update - first, id_) for update, id_ in schedule.strikes if update >= first),

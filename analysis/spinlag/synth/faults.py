@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -76,12 +76,13 @@ UPDATE_KINDS = frozenset(
 class Fault(BaseModel):
     """One planted fault. It stands either at `revolution` (0 is the first whole one in the capture) and, where it
     concerns an update, `column` (0 where not given), or at `at_s` seconds of the capture: the first pulse or update
-    from then on.
+    from then on. Faults of the shaft and the motor lines stand at `at_deg` of their revolution.
 
     `after_us` and `width_us` place an extra pulse on the index line; `shift_us` moves a pulse (negative: early);
     `percent` changes a speed or a column period; `duration_ms` is how long a line stays dead; `change_ns` lengthens the
     high time of `bits` bits from bit `bit` of LED `led` on; `leds` is what is left of a truncated update, the excess of
-    an overlong one, or the length of an extra one; `pause_us` stands before LED `led`; `delay_us` delays an update.
+    an overlong one, or the length of an extra one; `pause_us` stands before LED `led`; `delay_us` delays an update;
+    `how` says whether a motor line shows an extra pulse (of `width_us`) or loses one.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -89,6 +90,7 @@ class Fault(BaseModel):
     kind: Kind
     at_s: _NotNegative | None = None
     revolution: _Count | None = None
+    at_deg: Annotated[float, Field(ge=0, lt=360)] | None = None
     column: _Count | None = None
     chain: str | None = None
     pulse: _Count = 0
@@ -105,6 +107,7 @@ class Fault(BaseModel):
     leds: _Count | None = None
     pause_us: _Positive | None = None
     delay_us: _Positive | None = None
+    how: Literal["extra", "lost"] = "extra"
 
     @model_validator(mode="after")
     def _complete(self) -> Fault:

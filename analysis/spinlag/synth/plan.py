@@ -86,8 +86,7 @@ def speed_steps(shaft: Shaft, scenario: Scenario, from_s: float, to_s: float, se
     for fault in sorted(faults, key=lambda fault: (fault.at_s or 0.0, fault.revolution or 0)):
         at = fault.at_s
         if at is None:
-            motion = make_motion(shaft, from_s, to_s, tuple(steps), np.random.default_rng(seed))
-            at = float(motion.time_at(np.array([first_turn(motion) + (fault.revolution or 0)], dtype=np.float64))[0])
+            at = place_s(fault, scenario, make_motion(shaft, from_s, to_s, tuple(steps), np.random.default_rng(seed)))
         steps.append(SpeedStep(at, 1.0 + (fault.percent or 0.0) / 100.0))
     return tuple(steps)
 
@@ -95,6 +94,16 @@ def speed_steps(shaft: Shaft, scenario: Scenario, from_s: float, to_s: float, se
 def first_turn(motion: Motion) -> int:
     """Absolute number of the first revolution that starts at or after sample 0."""
     return int(np.ceil(motion.angle_at(np.zeros(1))[0]))
+
+
+def place_s(fault: Fault, scenario: Scenario, motion: Motion) -> float:
+    """When the shaft comes to a fault's revolution and angle. Faults of motor lines stand half a step past zero where
+    nothing else is said, so that they do not fall on an edge."""
+    motor = scenario.motor
+    usual = 30.0 / motor.pole_pairs if motor is not None and fault.kind.startswith("motor-") else 0.0
+    degrees = usual if fault.at_deg is None else fault.at_deg
+    angle = first_turn(motion) + (fault.revolution or 0) + degrees / 360.0
+    return float(motion.time_at(np.array([angle]))[0])
 
 
 def list_events(

@@ -162,7 +162,6 @@ def _when(
     """When and where each event took hold. Raises RigError for a fault named in the scenario that never did."""
     times: dict[int, tuple[float, str, str | None, int | None]] = {}
     sensor = scenario.index or IndexSensor()
-    zero = plan.first_turn(motion)
     for event in events:
         fault = event.fault
         if event.id in index_faults:
@@ -173,15 +172,7 @@ def _when(
             chain = plan.struck_chain(fault, scenario)
             times[event.id] = (due, chain.data, chain.name, None if fault.kind == "column-rate" else column)
         elif fault.kind in ("speed-step", "motor-sequence", "motor-dropout", "capture-gap"):
-            at = (
-                event.at_s
-                if event.at_s is not None
-                else float(
-                    motion.time_at(np.array([zero + (fault.revolution or 0) + 0.31]))[0]
-                    if fault.kind.startswith("motor-")
-                    else motion.time_at(np.array([zero + (fault.revolution or 0)], dtype=np.float64))[0]
-                )
-            )
+            at = event.at_s if event.at_s is not None else plan.place_s(fault, scenario, motion)
             line = fault.phase or (scenario.motor.phases[0] if scenario.motor else "")
             times[event.id] = (at, line if fault.kind.startswith("motor-") else "", None, None)
         if event.certain and not (0.0 <= times.get(event.id, (-1.0,))[0] < scenario.duration_s):
@@ -214,14 +205,17 @@ def _spoil_motor(
             continue
         at, name, _, _ = times[event.id]
         line = lines[name]
-        if kind == "motor-sequence":
-            step = 1.0 / (float(motion.speed_at(np.array([at]))[0]) * 6.0 * len(line.edge_angles_rev) / 2.0)
-            width = (event.fault.width_us or 0.0) * 1e-6 or 0.2 * step
-            edges = np.sort(np.concatenate((line.edges_s, [at, at + width])))
-        else:
+        if kind == "motor-dropout":
             until = at + (event.fault.duration_ms or 0.0) * 1e-3
             lost = (line.edges_s >= at) & (line.edges_s < until)
             back = [until] if int(lost.sum()) & 1 else []
             edges = np.sort(np.concatenate((line.edges_s[~lost], back)))
+        elif event.fault.how == "lost":
+            first = int(np.searchsorted(line.edges_s, at))
+            edges = np.delete(line.edges_s, [first, first + 1])
+        else:
+            step_s = 1.0 / (float(motion.speed_at(np.array([at]))[0]) * 3.0 * len(line.edge_angles_rev))
+            width = 0.2 * step_s if event.fault.width_us is None else event.fault.width_us * 1e-6
+            edges = np.sort(np.concatenate((line.edges_s, [at, at + width])))
         lines[name] = MotorLine(line.name, line.level, edges, line.edge_angles_rev)
     return tuple(lines[line.name] for line in motor)

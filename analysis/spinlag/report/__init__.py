@@ -1,0 +1,34 @@
+"""Findings to files for people and for scripts: one page, one JSON, tables, and test results."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from spinlag.findings import Findings
+
+
+def write_report(findings: Findings, out_dir: str | os.PathLike[str]) -> Path:
+    """Write the report folder `out_dir`, whole or not at all; returns the path of its report.html.
+
+    The folder holds report.html, results.json, revolutions.csv, updates.csv, incidents.csv and junit.xml. A report that
+    is already there is replaced; a folder that holds anything else is refused. Raises OutputError.
+    """
+    from spinlag.report import folder, html, junit, results, tables
+
+    folder.refuse_foreign(out_dir)
+    page = html.report_bytes(findings)
+    written = folder.write_folder(
+        out_dir,
+        {
+            "report.html": lambda stream: folder.put(stream, page),
+            "results.json": lambda stream: folder.put(stream, results.results_bytes(findings)),
+            "revolutions.csv": lambda stream: tables.write_table(findings.revolutions, stream),
+            "updates.csv": lambda stream: tables.write_table(findings.updates, stream),
+            "incidents.csv": lambda stream: tables.write_table(tables.incidents_table(findings), stream),
+            "junit.xml": lambda stream: folder.put(stream, junit.junit_bytes(findings)),
+        },
+    )
+    return written / "report.html"

@@ -1,0 +1,72 @@
+"""A resolved rig as the text of a rig file, so that a colleague can repeat a report."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from spinlag.quantities import LIMIT_UNITS, quantity
+from spinlag.rig import Limit, Rig
+
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def rig_toml(rig: Rig) -> str:
+    """TOML that `read_rig` reads back as the same rig; what was not given is left out."""
+    tables = rig.model_dump(mode="json", exclude={"limits", "guessed"}, exclude_none=True)
+    lines: list[str] = []
+    for name, table in tables.items():
+        for one in table if isinstance(table, list) else [table]:
+            if not one:
+                continue
+            lines.append(f"[[{name}]]" if isinstance(table, list) else f"[{name}]")
+            lines += [f"{_key(key)} = {_value(value)}" for key, value in one.items()]
+            lines.append("")
+    for quantity_id, limit in rig.limits.items():
+        lines += [f"[limits.{_text(quantity_id)}]", *_limit(quantity_id, limit), ""]
+    return "\n".join(lines)
+
+
+def _limit(quantity_id: str, limit: Limit) -> list[str]:
+    units = LIMIT_UNITS[quantity(quantity_id).dimension]
+    sides = {"min": limit.low, "max": limit.high, "negligible": limit.negligible}
+    lines = [_side(side, value, units) for side, value in sides.items() if value is not None]
+    return [*lines, f"source = {_text(limit.source)}"]
+
+
+def _side(side: str, value: float, units: Mapping[str, float]) -> str:
+    """A bound in the unit that writes it shortest, among those that read back as the very same number."""
+    exact = [(f"{value / factor:.12g}", unit) for unit, factor in units.items()]
+    exact = [(text, unit) for text, unit in exact if float(text) * units[unit] == value]
+    plain = next(unit for unit, factor in units.items() if factor == 1.0)
+    text, unit = min(exact, key=lambda one: len(one[0]), default=(repr(value), plain))
+    return f"{side}_{unit} = {text}"
+
+
+def _key(key: str) -> str:
+    return key if _BARE.fullmatch(key) else _text(key)
+
+
+def _text(text: str) -> str:
+    # JSON strings are TOML basic strings, but for DEL and for surrogates, which TOML has no way to write
+    quoted = json.dumps(text.encode("utf-8", "replace").decode("utf-8"), ensure_ascii=False)
+    return "".join(c if c.isprintable() else _escaped(c) for c in quoted)
+
+
+def _escaped(character: str) -> str:
+    code = ord(character)
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return _text(value)
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(_value(item) for item in value)}]"
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{_key(str(key))} = {_value(item)}" for key, item in value.items()) + " }"
+    return repr(value)

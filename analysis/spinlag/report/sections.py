@@ -1,0 +1,356 @@
+"""What each section of the report says, as plain data: sentences, tables of texts, and data for pictures."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from spinlag.findings import Findings
+from spinlag.latency import Latency
+from spinlag.leds.updates import ChainUpdates
+from spinlag.placement import Placement
+from spinlag.report.format import count, measured, si
+from spinlag.report.junit import verdict_sentence
+from spinlag.report.results import incident_rows
+from spinlag.report.rows import StatisticsRow, instant, pairs, statistics_row, with_uncertainty
+from spinlag.rotation import Rotation
+from spinlag.summary import bounded_content, fault_rate_bound
+from spinlag.uncertainty import mean_interval_uncertainty
+
+MOST_INCIDENTS = 100
+MOST_CHANNELS = 200
+PERIOD_SOURCES = {
+    "given": "given by the file or the rig",
+    "lattice": "found from the lattice on which the edges lie",
+    "timescale": "the tick of the file; no coarser lattice shows",
+}
+OUTCOME_WORDS = {"fail": "failed", "undecided": "undecided", "not-measured": "not measured", "pass": "passed"}
+
+
+@dataclass(frozen=True)
+class Headline:
+    """The verdict in words, how many of each outcome, and the sentences behind everything that is no pass."""
+
+    verdict: str
+    tally: str
+    failed: tuple[str, ...]
+    undecided: tuple[str, ...]
+    not_measured: tuple[str, ...]
+
+
+def headline(findings: Findings) -> Headline:
+    """What comes first: the verdict and its reasons."""
+    by_outcome = {
+        outcome: tuple(verdict_sentence(verdict) for verdict in findings.verdicts if verdict.verdict == outcome)
+        for outcome in OUTCOME_WORDS
+    }
+    tally = ", ".join(f"{len(found)} {OUTCOME_WORDS[outcome]}" for outcome, found in by_outcome.items() if found)
+    return Headline(
+        verdict=findings.verdict,
+        tally=f"{len(findings.verdicts)} limits judged: {tally}"
+        if tally
+        else "no limit was judged: no part and no limits are known, so there is nothing to pass",
+        failed=by_outcome["fail"],
+        undecided=by_outcome["undecided"],
+        not_measured=by_outcome["not-measured"],
+    )
+
+
+def capture_facts(findings: Findings) -> list[tuple[str, str]]:
+    """The capture in a two-column table."""
+    capture = findings.capture
+    period = capture.sample_period_s
+    rate = f"{si(1e-6 / period, '1')}\u00a0MHz"
+    rotation = findings.rotation
+    return pairs(
+        [
+            ("file", os.path.basename(capture.file)),
+            ("sha256", capture.sha256),
+            ("read as", capture.importer),
+            ("length", f"{capture.duration_s:.6f}\u00a0s"),
+            ("tick of the file", si(float(capture.tick), "s")),
+            (
+                "sample period",
+                f"{si(period, 's')} ({rate}), {PERIOD_SOURCES[capture.sample_period.source]}",
+            ),
+            (
+                "one interval is known to",
+                f"± {si(period, 's', 3)} at most, and ± {findings.rig.capture.clock_ppm:g} ppm of its length for the "
+                "recorder's clock",
+            ),
+            ("revolutions", count(len(rotation.turns)) if rotation is not None else None),
+            ("updates", ", ".join(f"{count(len(chain))} on {chain.name}" for chain in findings.chains) or None),
+        ]
+    )
+
+
+def left_out(findings: Findings) -> list[str]:
+    """What the figures do not contain, and why, in sentences."""
+    said = []
+    rotation = findings.rotation
+    if rotation is None:
+        said.append("Rotation, latency and placement were not measured: the rig has no index.")
+    else:
+        if rotation.turns.empty:
+            said.append(f"No revolution was found on {rotation.channel}: rotation, latency and placement are missing.")
+        unused = int((~rotation.turns["used"].to_numpy(dtype=bool)).sum())
+        if unused:
+            said.append(
+                f"{unused} of {len(rotation.turns)} revolutions are left out of the figures for rotation and "
+                "placement, because an index pulse at one of their ends was missed, shifted or doubled."
+            )
+    if not findings.chains:
+        said.append("LED timing, latency and placement were not measured: the rig has no LED line.")
+    for chain, placement in zip(findings.chains, findings.placements, strict=True):
+        said += _left_out_of_chain(chain, placement)
+    if findings.rig.motor is not None:
+        said.append("The motor lines of the rig were not evaluated.")
+    for channel in findings.capture.channels[:MOST_CHANNELS]:
+        if len(channel.unknown):
+            total = float(np.diff(channel.unknown, axis=1).sum() * findings.capture.tick)
+            said.append(
+                f"{channel.name}: level unknown (x or z) {len(channel.unknown)} times, {si(total, 's')} in all; the "
+                "last known level was held meanwhile."
+            )
+    return said
+
+
+def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None) -> list[str]:
+    said = []
+    cut = int((~chain.whole).sum())
+    if cut:
+        noun = "update" if cut == 1 else "updates"
+        said.append(f"{chain.name}: {cut} {noun} cut by the capture's start or end, not judged.")
+    if placement is not None:
+        outside = int((placement.updates["revolution"] < 0).sum())
+        if outside:
+            said.append(f"{chain.name}: {outside} updates lie before the first or after the last whole revolution.")
+    return said
+
+
+def latency_section(findings: Findings, chain_index: int) -> Mapping[str, Any] | None:
+    """Latency of one chain: the part that turns the picture, the part that blurs it, and the table."""
+    latency = findings.latencies[chain_index]
+    if latency is None or latency.latency.n == 0:
+        return None
+    rows = [
+        statistics_row("response: index edge to first data edge", latency.response, "s"),
+        statistics_row("wire: first to last data edge", latency.wire, "s"),
+        statistics_row("latch: last data edge to visible light", latency.latch, "s"),
+        statistics_row("latency: index edge to visible light", latency.latency, "s"),
+        statistics_row("latency in degrees of rotation", latency.latency_deg, "deg"),
+        statistics_row("latency in columns", latency.latency_columns, "1"),
+    ]
+    return {
+        "chain": latency.chain,
+        "rows": rows,
+        "constant": _constant(findings, latency),
+        "varying": _varying(findings, latency),
+        "bound": _what_n_bounds(latency),
+    }
+
+
+def _per_second(latency: Latency) -> tuple[float, float]:
+    """Degrees and columns that pass in a second, at the mean speed."""
+    mean = latency.latency.mean or 0.0
+    if not mean:
+        return 0.0, 0.0
+    return (latency.latency_deg.mean or 0.0) / mean, (latency.latency_columns.mean or 0.0) / mean
+
+
+def _constant(findings: Findings, latency: Latency) -> str:
+    degrees, columns = _per_second(latency)
+    middle = latency.latency.median or 0.0
+    return (
+        f"Constant part: the median latency of {measured(middle, half_width(findings, middle), 's')} turns the whole "
+        f"picture by {si(middle * degrees, 'deg', 3)} ({si(middle * columns, '1', 3)} columns). It is the same in "
+        "every revolution and can be trimmed out, by moving the sensor or by starting that much earlier."
+    )
+
+
+def _varying(findings: Findings, latency: Latency) -> str:
+    degrees, columns = _per_second(latency)
+    if latency.jitter_std_s is None or latency.jitter_peak_to_peak_s is None:
+        return "Varying part: not measured, it takes two revolutions with an update."
+    std, span = latency.jitter_std_s, latency.jitter_peak_to_peak_s
+    reach = 2 * findings.capture.sample_period_s
+    return (
+        f"Varying part: standard deviation {measured(std, latency.jitter_uncertainty_s, 's')} "
+        f"({si(std * degrees, 'deg', 3)}, {si(std * columns, '1', 2)} columns), "
+        f"peak to peak {measured(span, reach, 's')} "
+        f"({si(span * degrees, 'deg', 3)}, {si(span * columns, '1', 2)} columns). It moves the picture from one "
+        "revolution to the next and so blurs it; no trimming takes it away."
+    )
+
+
+def _what_n_bounds(latency: Latency) -> str:
+    n = latency.latency.n
+    share = bounded_content(n)
+    said = (
+        f"{count(n)} revolutions: with 95 % confidence at least {share:.2%} of all revolutions stay below the longest "
+        "latency seen (Wilks)."
+    )
+    missing, all_n = latency.revolutions_without_update, len(latency.table)
+    rate = fault_rate_bound(missing, all_n)
+    return (
+        f"{said} Revolutions without an update: {missing} of {count(all_n)}, so at most {rate:.2%} with 95 % "
+        "confidence (Clopper-Pearson)."
+    )
+
+
+def placement_section(placement: Placement | None) -> Mapping[str, Any] | None:
+    """Placement of one chain: what turns, what stretches, what jitters, the seam and the columns that are missing."""
+    if placement is None or placement.offset.n == 0:
+        return None
+    rows = [
+        statistics_row("offset: the picture is turned by", placement.offset, "deg"),
+        statistics_row("residue of single updates", placement.residue, "deg"),
+        statistics_row("seam to the next revolution", placement.seam, "deg"),
+    ]
+    scale = placement.scale
+    slot = 360 / placement.columns
+    residue = placement.residue_rms_deg
+    texts = [
+        f"{placement.columns} columns ({placement.columns_from}), each {si(slot, 'deg')} wide.",
+        "Residue (rms): "
+        + with_uncertainty(placement.residue_rms_deg, placement.residue_uncertainty_deg, "deg")
+        + (f", {si(residue / slot * 100, '%', 2)} of a column." if residue else "."),
+    ]
+    if scale.mean is not None:
+        texts.append(
+            f"Scale: the firmware's idea of the period was wrong by "
+            f"{measured(scale.mean * 100, (scale.uncertainty or 0) * 100, '%')} on average"
+            + (f", with a standard deviation of {si(scale.std * 100, '%', 2)}" if scale.std is not None else "")
+            + f"; 1 % would be {si(3.6, 'deg')} at the end of the turn."
+        )
+    texts.append(
+        f"Columns expected {count(placement.columns_expected)}: {count(placement.missing)} missing, "
+        f"{count(placement.repeated)} repeated, {count(placement.extra)} more than there are columns."
+    )
+    return {"chain": placement.chain, "rows": rows, "texts": texts}
+
+
+def rotation_section(findings: Findings) -> Mapping[str, Any] | None:
+    """Speed, period and jitter; what each means as an angle on the picture."""
+    rotation = findings.rotation
+    if rotation is None or rotation.turns.empty:
+        return None
+    period = rotation.period.mean
+    facts: list[tuple[str, str | None]] = [
+        ("index line", rotation.channel),
+        ("revolutions", f"{count(len(rotation.turns))}, {count(rotation.turns['used'].sum())} of them in the figures"),
+    ]
+    jitters = (
+        ("period jitter, rms, drift removed", rotation.period_jitter_rms_s, rotation.jitter_uncertainty_s),
+        (
+            "period jitter, peak to peak",
+            rotation.period_jitter_peak_to_peak_s,
+            2 * findings.capture.sample_period_s,
+        ),
+        ("cycle-to-cycle jitter, rms", rotation.cycle_to_cycle_jitter_rms_s, rotation.jitter_uncertainty_s),
+    )
+    for label, value, expanded in jitters:
+        text = with_uncertainty(value, expanded, "s", "not measured, too few revolutions")
+        if value is not None and period:
+            text += f", {si(360 * value / period, 'deg', 3)} on the picture"
+        facts.append((label, text))
+    if rotation.drift_rev_per_s2 is not None:
+        facts.append(("drift of the speed", f"{si(rotation.drift_rev_per_s2, 'rev/s', 3)} per second"))
+    return {
+        "facts": pairs(facts),
+        "rows": _rotation_rows(rotation),
+        "allan": _allan_rows(rotation, period),
+        "notes": rotation.notes,
+    }
+
+
+def _rotation_rows(rotation: Rotation) -> list[StatisticsRow]:
+    return [
+        statistics_row("speed", rotation.speed, "rev/s"),
+        statistics_row("period", rotation.period, "s"),
+    ]
+
+
+def _allan_rows(rotation: Rotation, period: float | None) -> list[tuple[str, str, str, str]]:
+    """Averaging time, deviation, its interval, and the angle that it means after such a time."""
+    rows = []
+    for record in rotation.allan.head(12).to_dict(orient="records"):
+        tau, deviation = float(record["tau_s"]), float(record["adev"])
+        low, high = float(record["low"]), float(record["high"])
+        interval = f"{low:.2g} to {high:.2g}" if np.isfinite(low) and np.isfinite(high) else "not known"
+        turned = si(360 * deviation * tau / period, "deg", 2) if period and np.isfinite(deviation) else "–"
+        rows.append((si(tau, "s"), f"{deviation:.2g}", interval, turned))
+    return rows
+
+
+@dataclass(frozen=True)
+class IncidentRow:
+    """One incident as texts."""
+
+    id: str
+    kind: str
+    time: str
+    revolution: str
+    channel: str
+    origin: str
+    detail: str
+    threshold: str
+
+
+def incident_section(findings: Findings) -> Mapping[str, Any]:
+    """The first incidents as texts, how many there are, and what none at all would mean."""
+    rows = incident_rows(findings)
+    shown = [
+        IncidentRow(
+            id=row["id"],
+            kind=row["kind"],
+            time=instant(row["time_s"]),
+            revolution="–" if row["revolution"] is None else count(row["revolution"]),
+            channel=row["channel"],
+            origin=row["origin"] or "–",
+            detail=row["detail"],
+            threshold=row["threshold"],
+        )
+        for row in rows[:MOST_INCIDENTS]
+    ]
+    kinds: dict[str, int] = {}
+    for row in rows:
+        kinds[row["kind"]] = kinds.get(row["kind"], 0) + 1
+    n = len(findings.rotation.turns) if findings.rotation is not None else 0
+    clean = ""
+    if not rows and n:
+        clean = (
+            f"None was found in {count(n)} revolutions; with 95 % confidence fewer than {fault_rate_bound(0, n):.2%} "
+            "of revolutions hold one (Clopper-Pearson)."
+        )
+    elif not rows:
+        clean = "None was found."
+    return {"rows": shown, "total": len(rows), "kinds": list(kinds.items()), "clean": clean}
+
+
+def channel_rows(findings: Findings) -> list[tuple[str, str, str, str, str]]:
+    """Name, path, edges, role and why, for each channel of the capture."""
+    roles = {role.channel: role for role in findings.roles}
+    rows: list[tuple[str, str, str, str, str]] = []
+    for channel in findings.capture.channels[:MOST_CHANNELS]:
+        role = roles.get(channel.path) or roles.get(channel.name)
+        rows.append(
+            (
+                channel.name,
+                channel.path,
+                count(len(channel.edges)),
+                role.role if role else "other",
+                "; ".join(role.reasons) if role else "",
+            )
+        )
+    return rows
+
+
+def half_width(findings: Findings, seconds: float) -> float:
+    """What 95 % of errors of one interval of that length stay within, seconds."""
+    ppm = findings.rig.capture.clock_ppm
+    return mean_interval_uncertainty(findings.capture.sample_period_s, 1, clock_ppm=ppm, mean_s=seconds) or 0.0

@@ -1,0 +1,63 @@
+"""The tables of a report as CSV: comma, decimal point, UTF-8, one header line with the unit in each column's name.
+
+Text that came from a file never starts a formula; numbers stay numbers, and what was not measured is an empty cell.
+"""
+
+from __future__ import annotations
+
+import io
+from typing import BinaryIO
+
+import pandas as pd
+
+from spinlag.findings import Findings
+from spinlag.report.names import csv_text
+from spinlag.report.results import incident_rows
+from spinlag.rotation import NO_TICK
+
+_ROWS_AT_ONCE = 100_000
+
+INCIDENT_COLUMNS = (
+    "id",
+    "kind",
+    "time_s",
+    "revolution",
+    "channel",
+    "chain",
+    "update",
+    "origin",
+    "expected",
+    "observed",
+    "unit",
+    "threshold",
+    "detail",
+)
+
+
+def incidents_table(findings: Findings) -> pd.DataFrame:
+    """One row per incident; columns are INCIDENT_COLUMNS also where there are no rows."""
+    table = pd.DataFrame(incident_rows(findings), columns=list(INCIDENT_COLUMNS))
+    return table.astype({"revolution": "Int64", "update": "Int64"})
+
+
+def write_table(table: pd.DataFrame, stream: BinaryIO) -> None:
+    """Write a table as CSV, some rows at a time."""
+    text = io.TextIOWrapper(stream, encoding="utf-8", newline="")
+    for start in range(0, max(len(table), 1), _ROWS_AT_ONCE):
+        part = _safe(table.iloc[start : start + _ROWS_AT_ONCE])
+        part.to_csv(text, index=False, header=start == 0, lineterminator="\n")
+    text.flush()
+    text.detach()
+
+
+def _safe(table: pd.DataFrame) -> pd.DataFrame:
+    columns = {}
+    for name in table.columns:
+        column = table[name]
+        if isinstance(column.dtype, pd.CategoricalDtype) or not pd.api.types.is_numeric_dtype(column):
+            safe = {cell: csv_text(cell) for cell in column.unique() if isinstance(cell, str)}
+            column = column.map(safe).where(column.isin(list(safe)), column)
+        elif pd.api.types.is_integer_dtype(column):
+            column = column.astype("Int64").mask(column == NO_TICK)
+        columns[csv_text(str(name))] = column
+    return pd.DataFrame(columns, index=table.index)

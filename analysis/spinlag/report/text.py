@@ -1,0 +1,84 @@
+"""What the command line says about a capture: data in, lines out."""
+
+from __future__ import annotations
+
+import os
+
+from spinlag.findings import Findings
+from spinlag.report.format import count, measured, si
+from spinlag.report.junit import verdict_sentence
+from spinlag.report.names import printable
+from spinlag.report.results import incident_rows
+from spinlag.report.sections import headline, left_out
+
+MOST_LINES = 20
+_PLAIN = str.maketrans({"\u00a0": " ", "\u202f": " ", "\u2212": "-", "\u2013": "-"})
+
+
+def summary_lines(findings: Findings) -> list[str]:
+    """A summary in a dozen lines or so: what was read, what is doubtful, what was measured, what was judged.
+
+    Every line is free of control characters, whatever the names in the capture hold.
+    """
+    lines = [_capture_line(findings), *_measured_lines(findings)]
+    if findings.rig.guessed:
+        lines.append("NO RIG WAS GIVEN; everything below rests on these guesses:")
+        lines += _some([f"  guessed: {sentence}" for sentence in findings.rig.guessed])
+    warnings = list(dict.fromkeys((*findings.capture.warnings, *findings.warnings)))
+    lines += _some([f"warning: {warning}" for warning in warnings])
+    lines += _some([f"left out: {sentence}" for sentence in left_out(findings)])
+    lines += _incident_lines(findings)
+    for outcome in ("fail", "undecided", "not-measured"):
+        judged = [verdict for verdict in findings.verdicts if verdict.verdict == outcome]
+        lines += _some([f"{outcome}: {verdict_sentence(verdict)}" for verdict in judged])
+    lines.append(f"verdict: {findings.verdict} ({headline(findings).tally})")
+    return [printable(line.translate(_PLAIN), longest=1000) for line in lines]
+
+
+def _some(lines: list[str]) -> list[str]:
+    if len(lines) <= MOST_LINES:
+        return lines
+    return [*lines[: MOST_LINES - 1], f"  and {len(lines) - MOST_LINES + 1} more of this kind, see the report"]
+
+
+def _capture_line(findings: Findings) -> str:
+    capture = findings.capture
+    return (
+        f"{printable(os.path.basename(capture.file))}: {capture.duration_s:.6g} s, {len(capture.channels)} channels, "
+        f"sampled every {si(capture.sample_period_s, 's')} ({capture.sample_period.source})"
+    )
+
+
+def _measured_lines(findings: Findings) -> list[str]:
+    lines = []
+    rotation = findings.rotation
+    if rotation is not None and rotation.speed.n:
+        speed = measured(rotation.speed.mean, rotation.speed.uncertainty, "rev/s")
+        jitter = measured(rotation.period_jitter_rms_s, rotation.jitter_uncertainty_s, "s")
+        lines.append(f"rotation: {count(len(rotation.turns))} revolutions, {speed}, period jitter {jitter} rms")
+    for chain, latency, placement in zip(findings.chains, findings.latencies, findings.placements, strict=True):
+        part = chain.part.name if chain.part else "no part given"
+        name = printable(chain.name)
+        lines.append(f"{name}: {count(len(chain))} updates of {chain.leds_seen} LEDs ({printable(part)})")
+        if latency is not None and latency.latency.n:
+            lines.append(
+                f"{name}: latency {measured(latency.latency.mean, latency.latency.uncertainty, 's')} on average "
+                f"({si(latency.latency_deg.mean, 'deg', 3)}), from {si(latency.latency.min, 's')} to "
+                f"{si(latency.latency.max, 's')}, standard deviation "
+                f"{measured(latency.jitter_std_s, latency.jitter_uncertainty_s, 's')}"
+            )
+        if placement is not None and placement.offset.n:
+            residue = measured(placement.residue_rms_deg, placement.residue_uncertainty_deg, "deg")
+            lines.append(
+                f"{name}: {placement.columns} columns, residue {residue} rms, {count(placement.missing)} of "
+                f"{count(placement.columns_expected)} missing"
+            )
+    return lines
+
+
+def _incident_lines(findings: Findings) -> list[str]:
+    rows = incident_rows(findings)
+    if not rows:
+        return []
+    lines = [f"incident {row['id']}: {row['kind']} at {row['time_s']:.6f} s: {row['detail']}" for row in rows]
+    return _some(lines)

@@ -22,15 +22,34 @@ class RoleGuess:
 
 
 def guess_roles(capture: Capture) -> tuple[RoleGuess, ...]:
-    """A guess for every channel, in the capture's order, from rates, duty, pulse widths and mutual phase."""
-    raise NotImplementedError
+    """A guess for every channel, in the capture's order, from rates, duty, pulse widths and mutual phase.
+
+    Long lines are looked at near their start, middle and end only, so the cost does not grow with the capture. Names
+    count for little: they break ties.
+    """
+    from spinlag.roles_draft import rig_name
+    from spinlag.roles_survey import survey
+    from spinlag.roles_verdict import judge_channel
+
+    seen = survey(capture)
+    return tuple(
+        RoleGuess(rig_name(capture, channel), *judge_channel(capture, seen, channel)) for channel in capture.channels
+    )
 
 
 def guess_rig(capture: Capture) -> Rig:
     """A rig built from the guesses, `guessed` filled with a sentence for each assumption."""
-    raise NotImplementedError
+    from spinlag.rig import rig_from_mapping
+    from spinlag.roles_draft import rig_tables
+    from spinlag.roles_survey import survey
+
+    tables, said = rig_tables(capture, survey(capture))
+    return rig_from_mapping(tables).model_copy(update={"guessed": said})
 
 
 def draft_rig_toml(capture: Capture) -> str:
     """The guessed rig as a commented TOML text that read_rig accepts."""
-    raise NotImplementedError
+    from spinlag.roles_draft import draft_text
+    from spinlag.roles_survey import survey
+
+    return draft_text(capture, survey(capture), guess_roles(capture))

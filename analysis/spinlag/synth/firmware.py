@@ -81,7 +81,7 @@ class _Run:
     struck: dict[int, tuple[float, int, int]] = field(default_factory=dict)
     count: int = 0
     busy_until: float = -math.inf
-    silent_until: float = -math.inf
+    silent: tuple[float, float] = (-math.inf, -math.inf)
 
 
 def revolution_pulses(firmware: Firmware, sensor: IndexSensor, pulses: IndexPulses) -> Ints:
@@ -214,10 +214,10 @@ def _draw_turn(
         elif fault.kind == "update-missing":
             keep[c] = False
         elif fault.kind == "data-silent":
-            run.silent_until = max(run.silent_until, float(usual[c]) + fault.duration_s)
+            run.silent = float(usual[c]), float(usual[c]) + fault.duration_s
         wire[c] += fault.more_wire_s
     due = np.maximum.accumulate(due)
-    keep &= due >= run.silent_until
+    keep &= (due < run.silent[0]) | (due >= run.silent[1])
     due, usual, wire, columns = due[keep], usual[keep], wire[keep], columns[keep]
     start, sent = _take_the_wire(firmware, due, wire, run.busy_until)
     sent &= start < until

@@ -24,7 +24,7 @@ class ChainLine:
     """One chain's wire: n updates in order, true seconds.
 
     Update i sends frames[column[i]]; `altered` says what faults did to some of them, `extra` marks those that no column
-    was due for. `last_s` and `bits` are as they come out on the wire.
+    was due for. `start_s`, `last_s` and `bits` are as they come out on the wire, `due_s` is when each was begun.
     """
 
     name: str
@@ -32,6 +32,7 @@ class ChainLine:
     latch_s: float
     chain: Chain
     firmware: Firmware
+    due_s: Floats
     start_s: Floats
     last_s: Floats
     bits: Ints
@@ -48,7 +49,7 @@ class ChainLine:
         return edge_blocks(
             self.chain,
             self.firmware,
-            self.start_s,
+            self.due_s,
             self.column,
             self.frames,
             self.altered,
@@ -109,18 +110,19 @@ def make_chain_line(
         updates, altered = _send_again(updates, altered, again, wait)
     sums = IntervalSums()
     count = len(updates.start_s)
-    last, bits = np.empty(count), np.empty(count, dtype=np.int64)
+    begin, last, bits = np.empty(count), np.empty(count), np.empty(count, dtype=np.int64)
     firmware = scenario.firmware
     for block in edge_blocks(chain, firmware, updates.start_s, updates.column, frames, altered, seed, sums):
         own = slice(block.first, block.first + len(block.last_s))
-        last[own], bits[own] = block.last_s, block.bits
+        begin[own], last[own], bits[own] = block.begin_s, block.last_s, block.bits
     return ChainLine(
         name=chain.name,
         channel=chain.data,
         latch_s=chain.latch_us * 1e-6,
         chain=chain,
         firmware=firmware,
-        start_s=updates.start_s,
+        due_s=updates.start_s,
+        start_s=begin,
         last_s=last,
         bits=bits,
         column=updates.column,

@@ -151,22 +151,23 @@ def edge_blocks(
         stop = min(first + step, len(starts))
         cuts = [first, *[i for i in range(first, stop) if i in alterations], stop] if alterations else [first, stop]
         parts: list[Floats] = []
-        last = np.empty(stop - first)
+        begin, last = np.empty(stop - first), np.empty(stop - first)
         bits = np.full(stop - first, count, dtype=np.int64)
         at = first
         for cut in cuts[1:]:
             if cut > at:
                 made = _edges(chain, firmware, starts[at:cut], bits_of[rows[at:cut]], none, pauses, rng, sums)
                 parts.append(made.ravel())
+                begin[at - first : cut - first] = made[:, 0]
                 last[at - first : cut - first] = made[:, -1]
                 at = cut
             if cut < stop:
                 made = _altered(chain, firmware, float(starts[cut]), frames[rows[cut]], alterations[cut], rng, sums)
                 parts.append(made)
-                last[cut - first] = made[-1]
+                begin[cut - first], last[cut - first] = made[0], made[-1]
                 bits[cut - first] = len(made) // 2
                 at = cut + 1
-        yield EdgeBlock(first, np.concatenate(parts), starts[first:stop], last, bits)
+        yield EdgeBlock(first, np.concatenate(parts), begin, last, bits)
 
 
 def altered_bytes(frame: NDArray[np.uint8], alterations: Sequence[Alteration]) -> tuple[NDArray[np.uint8], int]:

@@ -120,8 +120,10 @@ def list_events(
     return tuple(events)
 
 
-def index_faults(events: tuple[Event, ...], sensor: IndexSensor, motion: Motion) -> dict[int, IndexFault]:
-    """Event id -> fault of one pulse. Of two that would strike the same pulse the first stands."""
+def index_faults(
+    events: tuple[Event, ...], sensor: IndexSensor, motion: Motion, turns: tuple[int, int]
+) -> dict[int, IndexFault]:
+    """Event id -> fault of one pulse within revolutions [turns[0], turns[1]). Of two on one pulse the first stands."""
     found: dict[int, IndexFault] = {}
     taken: set[tuple[int, int]] = set()
     zero = first_turn(motion)
@@ -136,7 +138,7 @@ def index_faults(events: tuple[Event, ...], sensor: IndexSensor, motion: Motion)
             if sensor.missing_tooth and tooth % sensor.places == sensor.places - 1:
                 tooth += 1
             turn, place = divmod(tooth, sensor.places)
-        if (turn, place) in taken:
+        if (turn, place) in taken or not turns[0] <= turn < turns[1] or place >= sensor.pulses_per_revolution:
             continue
         taken.add((turn, place))
         found[event.id] = IndexFault(

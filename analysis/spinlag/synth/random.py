@@ -117,7 +117,7 @@ class _Shape:
         off = rng.uniform(-40.0, 40.0, 4)
         keys = ("t0h_ns", "t0l_ns", "t1h_ns", "t1l_ns")
         return {
-            "part": "WS2812B 2013-05" if rgb else "SK6812RGBW 2015-07",
+            "part": "WS2812B 2013-05" if rgb else "SK6812RGBW Rev-01",
             "count": self.leds,
             "order": "GRB" if rgb else "RGBW",
             "latch_us": 50.0 if rgb else 80.0,

@@ -89,7 +89,7 @@ def make_world(scenario: Scenario) -> World:
     ends = motion.angle_at(np.array([from_s, to_s]))
     turns = int(np.ceil(ends[0])), int(np.floor(ends[1])) + 1
     sensor = scenario.index or IndexSensor()
-    index_faults = plan.index_faults(events, sensor, motion)
+    index_faults = plan.index_faults(events, sensor, motion, turns)
     pulses = make_index_pulses(sensor, motion, turns, list(index_faults.values()), _rng(scenario, _INDEX))
     image = draw(scenario.picture, scenario.firmware.columns, _leds(scenario), _rng(scenario, _PICTURE))
     schedule = run_firmware(

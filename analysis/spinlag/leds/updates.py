@@ -18,8 +18,9 @@ from spinlag.summary import Statistics
 class Tally:
     """Distribution of one interval on the wire: distinct lengths in ticks, ascending, and how often each was seen.
 
-    `bin_ticks` is the width to which lengths were rounded (1: exact). `worst_low` and `worst_high` are the exact
-    extremes, in ticks, with the instants (ticks) at which they were first seen.
+    `bin_ticks` is the width within which lengths were taken for one (1: exact). `shortest` and `longest` are the
+    extremes, in ticks (exact, but to within a bin in the later part of a long record), with the instants (ticks) at
+    which they were first seen.
     """
 
     lengths: Ticks
@@ -76,8 +77,8 @@ class ChainUpdates:
 
     @property
     def leds_seen(self) -> int:
-        """The commonest number of LEDs in a whole update; 0 where there is none."""
-        bits = self.bits[self.whole]
+        """The commonest number of LEDs in a whole update (in any, where none is whole); 0 where there is none."""
+        bits = self.bits[self.whole] if self.whole.any() else self.bits
         if bits.size == 0:
             return 0
         values, counts = np.unique(bits // self.bits_per_led, return_counts=True)

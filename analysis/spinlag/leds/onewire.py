@@ -1,0 +1,253 @@
+"""One-wire NRZ lines: a rising edge starts a bit, its high time decides it, a long low ends the update."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spinlag.capture import Capture, Channel, Progress
+from spinlag.leds.line import Line, line_of, unknown_within
+from spinlag.leds.onewire_learn import Habits, detect_polarity, learn
+from spinlag.leds.onewire_scan import NAMES, Scan
+from spinlag.leds.onewire_updates import Updates, join, whole_updates
+from spinlag.leds.onewire_watch import Scene, watch
+from spinlag.leds.parts import Part, after_led, find_parts
+from spinlag.leds.recognise import fit_sentence, rank_parts
+from spinlag.leds.tally import Clock, finish, tally_of
+from spinlag.leds.updates import ChainUpdates, Tally
+from spinlag.rig import LedsTable, Rig
+
+DEFAULT_BITS_PER_LED = 24
+DEFAULT_ORDER = "GRB"
+LONGEST_LATCH_S = 300e-6
+"""Latch time of the slowest one-wire sheets (WS2813 April-2016, p. 5), where nothing tells the part."""
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """The part to decode by, all that the rig can mean, and what to say about it."""
+
+    part: Part | None
+    candidates: tuple[Part, ...]
+    note: str
+
+
+def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | None = None) -> ChainUpdates:
+    """Every update on a one-wire chain (design: rising edge, high time, long low), in one pass over the line.
+
+    Raises KeyError where the capture lacks the chain's channel, PartError where the part is not known. `progress` is
+    called with edges done and edges in all.
+    """
+    channel = capture.channel(chain.data)
+    clock = Clock(capture.tick, capture.sample_period.ticks, rig.capture.clock_ppm)
+    found = find_parts(chain.part) if chain.part else ()
+    inverted, notes = _polarity(capture, channel, chain)
+    line = line_of(capture, channel, inverted=inverted)
+    count_bits = _count_bits(chain, found)
+    habits = learn(capture, line, found[0] if found else None, count_bits)
+    if habits is None:
+        return _silent(chain, channel, found, "the line never sends a bit")
+    if len(found) > 1:
+        found = _nearest_first(found, habits, clock)
+        habits = learn(capture, line, found[0], count_bits) or habits
+    scan = Scan(line, habits)
+    scan.run(progress)
+    stretches = scan.stretches()
+    updates = join(stretches, habits.expected, _longest_pause(chain, found, habits, clock))
+    scan.take_back(stretches, updates.pauses)
+    timing = _timing(scan, line, updates, clock)
+    usual = habits.expected
+    choice = _choose(chain, found, timing, clock, usual)
+    bits_per_led, order, more = _colours(chain, choice.part, usual)
+    whole = whole_updates(line, updates, usual, min(habits.end, habits.pause))
+    expected = count_bits if chain.tap == "controller" else None
+    scene = Scene(
+        name=chain.name,
+        channel=channel.name,
+        scan=scan,
+        habits=habits,
+        updates=updates,
+        whole=whole,
+        expected=expected,
+        bits_per_led=bits_per_led,
+        parts=choice.candidates if chain.tap == "controller" else (),
+        clock=clock,
+        known_to=line.known_to,
+    )
+    observations, unlisted = watch(scene)
+    latch_s, latch_from = _latch(chain, found, timing, clock)
+    n = len(updates.start)
+    return ChainUpdates(
+        name=chain.name,
+        wiring=chain.wiring,
+        channel=channel.name,
+        part=choice.part,
+        part_note=choice.note,
+        bits_per_led=bits_per_led,
+        order=order,
+        start=updates.start,
+        last=updates.last,
+        light_early_s=np.zeros(n),
+        light_s=np.full(n, latch_s),
+        bits=updates.bits,
+        data=updates.data,
+        offsets=updates.offsets,
+        whole=whole,
+        timing=timing,
+        threshold_s=habits.threshold * clock.tick_s,
+        threshold_from=habits.threshold_from,
+        latch_s=latch_s,
+        latch_from=latch_from,
+        observations=observations,
+        notes=(*notes, *habits.notes, *more, *_tap_notes(chain), *unlisted),
+        candidates=choice.candidates,
+    )
+
+
+def _polarity(capture: Capture, channel: Channel, chain: LedsTable) -> tuple[bool, tuple[str, ...]]:
+    seen = detect_polarity(capture, channel)
+    if chain.inverted:
+        if seen is False:
+            return True, (f"the rig says that {channel.name} is inverted, but the line rests low",)
+        return True, ("inverted line, as the rig says",)
+    if seen:
+        return True, (f"{channel.name} rests high: decoded as an inverted line, though the rig does not say so",)
+    return False, ()
+
+
+def _count_bits(chain: LedsTable, found: tuple[Part, ...]) -> int | None:
+    """Bits of a whole update, where the rig's count can be taken at its word."""
+    if chain.count is None or chain.tap != "controller":
+        return None
+    if chain.order is not None:
+        return chain.count * 8 * len(chain.order)
+    return chain.count * (found[0].bits_per_led if found else DEFAULT_BITS_PER_LED)
+
+
+def _nearest_first(found: tuple[Part, ...], habits: Habits, clock: Clock) -> tuple[Part, ...]:
+    """The first revision whose threshold parts the line's two high times, then the others."""
+
+    def serves(part: Part) -> bool:
+        threshold = part.threshold_s
+        if threshold is None:
+            return False
+        ticks = threshold / clock.tick_s
+        return (habits.zero is None or habits.zero <= ticks) and (habits.one is None or habits.one > ticks)
+
+    best = next((part for part in found if serves(part)), found[0])
+    return (best, *(part for part in found if part is not best))
+
+
+def _longest_pause(chain: LedsTable, found: tuple[Part, ...], habits: Habits, clock: Clock) -> int:
+    """A low this long ends an update whatever its length: the LEDs take over their data."""
+    latches = [part.latch_s for part in found if part.latch_s is not None]
+    latch_s = chain.latch_us * 1e-6 if chain.latch_us else max(latches, default=LONGEST_LATCH_S)
+    return int(latch_s * habits.scale / clock.tick_s)
+
+
+def _timing(scan: Scan, line: Line, updates: Updates, clock: Clock) -> dict[str, Tally]:
+    grouping = scan.grouping(len(updates.start))
+    timing = {name: finish(scan.gathered[name], clock, grouping) for name in NAMES}
+    begin, end = updates.last[:-1], updates.start[1:]
+    known = ~unknown_within(line, begin, end)
+    timing["low_between_updates"] = tally_of((end - begin)[known], begin[known], clock)
+    order = ("t0h", "t0l", "t1h", "t1l", "bit_period", "low_between_updates")
+    return {name: tally for name in order if (tally := timing[name]) is not None}
+
+
+def _choose(
+    chain: LedsTable, found: tuple[Part, ...], timing: Mapping[str, Tally], clock: Clock, usual: int | None
+) -> _Choice:
+    if not found:
+        ranked = rank_parts(timing, slack_s=clock.sample_s, bits=usual)
+        return _Choice(None, (), f"no part given; {fit_sentence(ranked)}")
+    behind = chain.tap == "after-led"
+    candidates = tuple(after_led(part) for part in found) if behind else found
+    note = "rig"
+    if len(found) > 1:
+        names = ", ".join(part.name for part in found)
+        note = f"{chain.part} can mean {names}; decoded by {found[0].name}, judged against each"
+    return _Choice(candidates[0], candidates, note)
+
+
+def _colours(chain: LedsTable, part: Part | None, usual: int | None) -> tuple[int, str, tuple[str, ...]]:
+    """Bits per LED, colour order, and what was assumed."""
+    if chain.order is not None:
+        bits = 8 * len(chain.order)
+        if part is not None and bits != part.bits_per_led:
+            note = f"order {chain.order} in the rig means {bits} bits per LED, {part.name} has {part.bits_per_led}"
+            return bits, chain.order, (note,)
+        return bits, chain.order, ()
+    if part is not None:
+        return part.bits_per_led, part.order, ()
+    if usual and usual % 32 == 0 and usual % 24:
+        return (
+            32,
+            "GRBW",
+            (f"32 bits per LED and order GRBW assumed: an update of {usual} bits holds no whole RGB LEDs",),
+        )
+    return DEFAULT_BITS_PER_LED, DEFAULT_ORDER, ("24 bits per LED and order GRB assumed: no part or order is given",)
+
+
+def _latch(chain: LedsTable, found: tuple[Part, ...], timing: Mapping[str, Tally], clock: Clock) -> tuple[float, str]:
+    """Low after which the LEDs show their data, in seconds, and where the figure is from."""
+    if chain.latch_us is not None:
+        return chain.latch_us * 1e-6, "rig (latch_us)"
+    known = [part for part in found if part.latch_s is not None]
+    if known:
+        longest = max(known, key=lambda part: part.latch_s or 0.0)
+        more = "" if len(found) == 1 else f", the longest of the {len(found)} that the rig's part can mean"
+        return longest.latch_s or 0.0, f"{longest.source}{more}"
+    ranked = [claim for claim in rank_parts(timing, slack_s=clock.sample_s) if claim.fits and claim.part.latch_s]
+    if ranked:
+        longest = max((claim.part for claim in ranked), key=lambda part: part.latch_s or 0.0)
+        return longest.latch_s or 0.0, f"no part given: the longest of those whose bit times fit, {longest.name}"
+    return LONGEST_LATCH_S, "no part given and none fits: the longest in one-wire sheets (WS2813 2016-04, p. 5)"
+
+
+def _tap_notes(chain: LedsTable) -> tuple[str, ...]:
+    if chain.tap != "after-led":
+        return ()
+    return (
+        "probe behind an LED: the pulses seen are that LED's own, so the sheet's input limits are not judged; LEDs "
+        "before the probe are not seen, updates begin later than at the controller, and lows between them are longer",
+    )
+
+
+def _silent(chain: LedsTable, channel: Channel, found: tuple[Part, ...], why: str) -> ChainUpdates:
+    """A chain without updates: every table empty, with its columns."""
+    ints: NDArray[np.int64] = np.empty(0, dtype=np.int64)
+    part = found[0] if found else None
+    bits_per_led, order, _ = _colours(chain, part, None)
+    latch_s = chain.latch_us * 1e-6 if chain.latch_us is not None else part.latch_s if part else None
+    return ChainUpdates(
+        name=chain.name,
+        wiring=chain.wiring,
+        channel=channel.name,
+        part=part,
+        part_note="rig" if found else "no part given",
+        bits_per_led=bits_per_led,
+        order=order,
+        start=ints,
+        last=ints,
+        light_early_s=np.empty(0),
+        light_s=np.empty(0),
+        bits=ints,
+        data=np.empty(0, dtype=np.uint8),
+        offsets=np.zeros(1, dtype=np.int64),
+        whole=np.empty(0, dtype=bool),
+        timing={},
+        threshold_s=part.threshold_s if part else None,
+        threshold_from="" if part is None else f"middle between the T0H and T1H windows of {part.name}",
+        latch_s=latch_s,
+        latch_from=""
+        if latch_s is None
+        else "rig (latch_us)"
+        if chain.latch_us is not None
+        else f"{part.source if part else ''}",
+        notes=(why,),
+        candidates=found,
+    )

@@ -20,14 +20,15 @@ def write_report(findings: Findings, out_dir: str | os.PathLike[str]) -> Path:
 
     folder.refuse_foreign(out_dir)
     page = html.report_bytes(findings)
+    tick_s = float(findings.capture.tick)
     written = folder.write_folder(
         out_dir,
         {
             "report.html": lambda stream: folder.put(stream, page),
             "results.json": lambda stream: folder.put(stream, results.results_bytes(findings)),
-            "revolutions.csv": lambda stream: tables.write_table(findings.revolutions, stream),
-            "updates.csv": lambda stream: tables.write_table(findings.updates, stream),
-            "incidents.csv": lambda stream: tables.write_table(tables.incidents_table(findings), stream),
+            "revolutions.csv": lambda stream: tables.write_table(findings.revolutions, stream, tick_s=tick_s),
+            "updates.csv": lambda stream: tables.write_table(findings.updates, stream, tick_s=tick_s),
+            "incidents.csv": lambda stream: tables.write_table(tables.incidents_table(findings), stream, tick_s=tick_s),
             "junit.xml": lambda stream: folder.put(stream, junit.junit_bytes(findings)),
         },
     )

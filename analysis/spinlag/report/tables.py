@@ -6,6 +6,8 @@ Text that came from a file never starts a formula; numbers stay numbers, and wha
 from __future__ import annotations
 
 import io
+import math
+from collections.abc import Mapping
 from typing import BinaryIO
 
 import pandas as pd
@@ -40,17 +42,22 @@ def incidents_table(findings: Findings) -> pd.DataFrame:
     return table.astype({"revolution": "Int64", "update": "Int64"})
 
 
-def write_table(table: pd.DataFrame, stream: BinaryIO) -> None:
-    """Write a table as CSV, some rows at a time."""
+def write_table(table: pd.DataFrame, stream: BinaryIO, *, tick_s: float) -> None:
+    """Write a table as CSV, some rows at a time.
+
+    Times (`..._s`) are rounded to a thousandth of the tick and angles (`..._deg`) to 1e-9 degrees, far below what was
+    measured, so that no cell shows the rounding of binary fractions.
+    """
+    decimals = {"_s": 3 - math.floor(math.log10(tick_s)), "_deg": 9}
     text = io.TextIOWrapper(stream, encoding="utf-8", newline="")
     for start in range(0, max(len(table), 1), _ROWS_AT_ONCE):
-        part = _safe(table.iloc[start : start + _ROWS_AT_ONCE])
+        part = _safe(table.iloc[start : start + _ROWS_AT_ONCE], decimals)
         part.to_csv(text, index=False, header=start == 0, lineterminator="\n")
     text.flush()
     text.detach()
 
 
-def _safe(table: pd.DataFrame) -> pd.DataFrame:
+def _safe(table: pd.DataFrame, decimals: Mapping[str, int]) -> pd.DataFrame:
     columns = {}
     for name in table.columns:
         column = table[name]
@@ -59,5 +66,7 @@ def _safe(table: pd.DataFrame) -> pd.DataFrame:
             column = column.map(safe).where(column.isin(list(safe)), column)
         elif pd.api.types.is_integer_dtype(column):
             column = column.astype("Int64").mask(column == NO_TICK)
+        elif pd.api.types.is_float_dtype(column):
+            column = column.round(next((n for unit, n in decimals.items() if str(name).endswith(unit)), 15))
         columns[csv_text(str(name))] = column
     return pd.DataFrame(columns, index=table.index)

@@ -70,7 +70,7 @@ def look(capture: Path, **reading: Any) -> None:
 
     \b
     Example:
-      spinlag look captures/tide-dial-1.4.vcd.gz
+      spinlag look captures/tide-dial-1.4.vcd.xz
     """
     from spinlag.listing import look_lines
     from spinlag.roles import guess_roles
@@ -89,7 +89,7 @@ def draft(capture: Path, output: Path | None, force: bool, **reading: Any) -> No
 
     \b
     Example:
-      spinlag draft captures/tide-dial-1.4.vcd.gz -o my-rig.toml
+      spinlag draft captures/tide-dial-1.4.vcd.xz -o my-rig.toml
     """
     from spinlag.roles import draft_rig_toml
 
@@ -113,7 +113,7 @@ def check(captures: tuple[Path, ...], rig_path: Path | None, out: Path | None, *
 
     \b
     Examples:
-      spinlag check captures/tide-dial-1.4.vcd.gz --rig captures/tide-dial.toml
+      spinlag check captures/tide-dial-1.4.vcd.xz --rig captures/tide-dial.toml
       spinlag check run1.vcd run2.vcd --rig bench.toml --out reports/evening
     """
     statuses = []

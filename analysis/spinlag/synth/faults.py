@@ -36,11 +36,11 @@ NEEDS: dict[str, tuple[str, ...]] = {
 """Kind -> the keys that a fault of that kind cannot do without."""
 
 MAY_FOLLOW: dict[str, tuple[str, ...]] = {
-    "index-missed": ("column-rate", "update-missing"),
-    "index-doubled": ("column-rate", "update-missing", "update-late"),
+    "index-missed": ("column-rate", "update-missing", "data-silent"),
+    "index-doubled": ("column-rate", "update-missing", "update-late", "data-silent"),
     "index-runt": (),
-    "index-shifted": ("column-rate", "update-missing", "update-late"),
-    "speed-step": ("column-rate", "update-missing"),
+    "index-shifted": ("column-rate", "update-missing", "update-late", "data-silent"),
+    "speed-step": ("column-rate", "update-missing", "update-late"),
     "motor-sequence": (),
     "motor-dropout": ("motor-sequence",),
     "data-bit-time": (),
@@ -52,8 +52,8 @@ MAY_FOLLOW: dict[str, tuple[str, ...]] = {
     "update-late": ("update-late", "update-missing"),
     "update-missing": (),
     "update-repeated": (),
-    "column-rate": ("update-missing", "update-late"),
-    "capture-gap": ("index-missed", "update-missing", "motor-sequence", "data-truncated"),
+    "column-rate": ("update-missing", "update-late", "data-silent"),
+    "capture-gap": ("index-missed", "update-missing", "motor-sequence", "data-truncated", "data-silent"),
 }
 """Kind -> the kinds that can be its natural effects in this model of sensor, firmware and wire."""
 

@@ -80,6 +80,7 @@ def page(findings: Findings) -> dict[str, Any]:
     capture = findings.capture
     with style.styled():
         pictures = _pictures(findings)
+    verdicts, sources = rows.verdict_rows(findings)
     return {
         "title": os.path.basename(capture.file),
         "headline": sections.headline(findings),
@@ -87,7 +88,8 @@ def page(findings: Findings) -> dict[str, Any]:
         "warnings": list(dict.fromkeys((*capture.warnings, *findings.warnings))),
         "left_out": sections.left_out(findings),
         "capture_facts": sections.capture_facts(findings),
-        "verdicts": [rows.verdict_row(verdict) for verdict in findings.verdicts],
+        "verdicts": verdicts,
+        "sources": sources,
         "bar_width": BAR_WIDTH,
         "statistics_head": rows.STATISTICS_HEAD,
         "chains": [_chain(findings, index, pictures) for index in range(len(findings.chains))],

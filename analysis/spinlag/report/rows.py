@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from spinlag.findings import Findings
 from spinlag.leds.parts import Window
@@ -21,6 +21,8 @@ TIMING_LABELS: Mapping[str, str] = {
     "bit_period": "bit period",
     "low_between_updates": "low between updates",
 }
+
+_LONG_SOURCE = 40
 
 STATISTICS_HEAD = ("n", "min", "median", "mean ± U", "std", "p95", "p99", "max")
 
@@ -97,6 +99,15 @@ def verdict_row(verdict: Verdict) -> VerdictRow:
         note=verdict.note,
         bar=bar(verdict),
     )
+
+
+def verdict_rows(findings: Findings) -> tuple[list[VerdictRow], list[tuple[str, str]]]:
+    """All verdicts as texts, and the sources that are too long to stand in every row: (number, source)."""
+    long = [s for s in dict.fromkeys(verdict.source for verdict in findings.verdicts) if len(s) > _LONG_SOURCE]
+    numbered = {source: f"[{number}]" for number, source in enumerate(long, start=1)}
+    rows = [verdict_row(verdict) for verdict in findings.verdicts]
+    rows = [replace(row, source=numbered.get(row.source, row.source)) for row in rows]
+    return rows, [(number, source) for source, number in numbered.items()]
 
 
 def statistics_row(label: str, statistics: Statistics, unit: str) -> StatisticsRow:

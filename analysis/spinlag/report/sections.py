@@ -48,10 +48,11 @@ def headline(findings: Findings) -> Headline:
         outcome: tuple(verdict_sentence(verdict) for verdict in findings.verdicts if verdict.verdict == outcome)
         for outcome in OUTCOME_WORDS
     }
+    n = len(findings.verdicts)
     tally = ", ".join(f"{len(found)} {OUTCOME_WORDS[outcome]}" for outcome, found in by_outcome.items() if found)
     return Headline(
         verdict=findings.verdict,
-        tally=f"{len(findings.verdicts)} limits judged: {tally}"
+        tally=f"{n} limit{'' if n == 1 else 's'} judged: {tally}"
         if tally
         else "no limit was judged: no part and no limits are known, so there is nothing to pass",
         failed=by_outcome["fail"],

@@ -57,7 +57,8 @@ class LengthSeries:
     """Distribution of one interval on an LED line.
 
     `centres_s` and `counts`, shape (k,); each bin is `width_s` wide. `step_s` is the sample period. `spans` are the
-    windows to draw, the sheet's first.
+    windows to draw, the rig's limit or else the sheet's first. `beyond` lengths are far longer than the rest, up to
+    `longest_s`, and stand in no bin.
     """
 
     name: str
@@ -69,6 +70,8 @@ class LengthSeries:
     n: int
     mean_s: float
     spans: tuple[Span, ...]
+    beyond: int
+    longest_s: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,13 +163,14 @@ def length_series(findings: Findings, chain: ChainUpdates) -> tuple[LengthSeries
 def _lengths(findings: Findings, chain: ChainUpdates, name: str, tally: Tally) -> LengthSeries:
     tick = float(findings.capture.tick)
     step = findings.capture.sample_period_s
-    lengths = tally.lengths * tick
-    # odd bins of whole samples centred on a multiple of the sample period: each bar is a length that can occur
+    inside = _not_far_out(tally)
+    lengths, seen = tally.lengths[inside] * tick, tally.counts[inside]
+    # bins of whole samples centred on a multiple of the sample period: each bar is a length that can occur
     per_bin = max(1, int(np.ceil((lengths[-1] - lengths[0]) / step / (4 * _HISTOGRAM_BINS))))
     width = step * per_bin
     which = np.rint(lengths / width).astype(np.int64)
     bins, where = np.unique(which, return_inverse=True)
-    counts = np.bincount(where, weights=tally.counts).astype(np.int64)
+    counts = np.bincount(where, weights=seen).astype(np.int64)
     statistics = tally.statistics
     return LengthSeries(
         name=name,
@@ -178,7 +182,16 @@ def _lengths(findings: Findings, chain: ChainUpdates, name: str, tally: Tally) -
         n=statistics.n,
         mean_s=statistics.mean if statistics.mean is not None else float("nan"),
         spans=_spans(findings, chain, name),
+        beyond=int(tally.counts.sum() - seen.sum()),
+        longest_s=tally.longest * tick,
     )
+
+
+def _not_far_out(tally: Tally) -> NDArray[np.bool_]:
+    """Lengths that can share one axis: a pause a hundred times as long would squeeze all others into one bin."""
+    upto = np.cumsum(tally.counts)
+    usual = tally.lengths[np.searchsorted(upto, 0.99 * upto[-1])]
+    return np.asarray(tally.lengths <= 4 * usual)
 
 
 def _spans(findings: Findings, chain: ChainUpdates, name: str) -> tuple[Span, ...]:

@@ -25,18 +25,19 @@ def latency_over_revolutions(ax: Axes, data: LatencySeries) -> Axes:
         rasterized=many,
     )
     ax.axhline(data.median_s * factor, color=style.INK, linewidth=0.8)
+    _frame(ax, data, factor)
     worst = int(data.latency_s.argmax())
-    right_half = data.revolution[worst] > (data.revolution[0] + data.revolution[-1]) / 2
+    along = (data.revolution[worst] - data.revolution[0]) / max(data.revolution[-1] - data.revolution[0], 1)
     ax.annotate(
         f"longest: revolution {data.revolution[worst]}, {si(float(data.latency_s[worst]), 's')}",
         (float(data.revolution[worst]), float(data.latency_s[worst]) * factor),
-        xytext=(-5 if right_half else 5, 0),
+        xytext=(0, 4),
         textcoords="offset points",
-        ha="right" if right_half else "left",
-        va="center",
+        ha="left" if along < 0.25 else "right" if along > 0.75 else "center",
+        va="bottom",
         fontsize=7.5,
     )
-    _limits(ax, data, factor, named=True)
+    unseen = _limits(ax, data, factor, named=True)
     if len(data.missing):
         low = ax.get_ylim()[0]
         ax.plot(
@@ -50,7 +51,7 @@ def latency_over_revolutions(ax: Axes, data: LatencySeries) -> Axes:
         )
         ax.set_ylim(bottom=low)
         ax.legend(loc="upper left")
-    ax.set_xlabel("revolution")
+    ax.set_xlabel("revolution" + (f" (outside the view: {', '.join(unseen)})" if unseen else ""))
     ax.set_ylabel(f"latency, {unit}")
     ax.xaxis.set_major_locator(MaxNLocator(integer=True, steps=[1, 2, 5, 10]))
     ax.margins(x=0.02)
@@ -73,14 +74,32 @@ def latency_distribution(ax: Axes, data: LatencySeries) -> Axes:
     return style.light_grid(ax, "y")
 
 
-def _limits(ax: Axes, data: LatencySeries, factor: float, *, named: bool) -> None:
+def _frame(ax: Axes, data: LatencySeries, factor: float) -> None:
+    """A range with room for a label above the longest, and with the limits where they are near."""
+    low, high = float(data.latency_s.min()), float(data.latency_s.max())
+    room = max(high - low, 2 * data.sample_period_s)
+    low, high = low - 0.08 * room, high + 0.14 * room
+    for value in (data.limit.low, data.limit.high):
+        if value is not None and low - 2 * room <= value <= high + 2 * room:
+            low, high = min(low, value - 0.05 * room), max(high, value + 0.14 * room)
+    ax.set_ylim(low * factor, high * factor)
+
+
+def _limits(ax: Axes, data: LatencySeries, factor: float, *, named: bool) -> list[str]:
+    """Draw the limits that lie in view; returns the others in words."""
+    bottom, top = ax.get_ylim()
+    unseen = []
     for value, name in ((data.limit.low, "min"), (data.limit.high, "max")):
         if value is None:
+            continue
+        label = f"limit ({name}) {si(value, 's')}"
+        if not bottom <= value * factor <= top:
+            unseen.append(label)
             continue
         ax.axhline(value * factor, color=style.ORANGE, linewidth=1.0, linestyle=(0, (5, 2)))
         if named:
             ax.annotate(
-                f"limit ({name}) {si(value, 's')}",
+                label,
                 (0.0, value * factor),
                 xycoords=("axes fraction", "data"),
                 xytext=(4, 2),
@@ -88,3 +107,4 @@ def _limits(ax: Axes, data: LatencySeries, factor: float, *, named: bool) -> Non
                 fontsize=7.5,
                 color=style.ORANGE,
             )
+    return unseen

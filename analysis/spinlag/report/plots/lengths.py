@@ -36,7 +36,7 @@ def length_distribution(ax: Axes, data: LengthSeries) -> Axes:
     ax.set_ylim(0.5, 0.5 * 10 ** (decades / _BARS_UP_TO))
     ax.set_xlim(low * factor, high * factor)
     for row, span in enumerate(data.spans):
-        _band(ax, span, factor, (low, high), 0.93 - 0.125 * row, main=row == 0)
+        _band(ax, span, factor, (low, high), 0.9 - 0.125 * row, main=row == 0)
     if (high - low) / data.step_s <= _MOST_STEPS:
         lattice = np.arange(np.ceil(low / data.step_s), np.floor(high / data.step_s) + 1) * data.step_s
         ax.set_xticks(lattice * factor, minor=True)
@@ -49,6 +49,15 @@ def length_distribution(ax: Axes, data: LengthSeries) -> Axes:
     ax.set_title(data.title)
     ax.set_xlabel(f"{unit} (n = {count(data.n)}, mean {si(data.mean_s, 's')})")
     ax.set_ylabel("times seen")
+    if data.beyond:
+        ax.annotate(
+            f"{count(data.beyond)} longer,\nup to {si(data.longest_s, 's', 3)}",
+            (0.98, 0.5),
+            xycoords="axes fraction",
+            ha="right",
+            va="center",
+            fontsize=7.5,
+        )
     return ax
 
 

@@ -18,7 +18,7 @@ from spinlag.report.plots import style
 Floats = NDArray[np.float64]
 
 _HEIGHT = 0.62
-_ROW = 0.5
+_ROW = 0.56
 _FONT = 8.0
 _FINE = 500
 """Edges closer than this share of the picture's width are drawn with hairlines on a shade, and counted."""

@@ -42,7 +42,8 @@ class LightRows:
         letters = self.chain.order
         if not len(self.raw):
             return np.zeros((len(rows), self.leds, 3), dtype=np.uint8)
-        raw = self.raw[np.clip(rows - self.first, 0, len(self.raw) - 1)].reshape(len(rows), self.leds, -1)
+        per_led = self.raw.shape[1] // self.leds
+        raw = self.raw[np.clip(rows - self.first, 0, len(self.raw) - 1)].reshape(len(rows), self.leds, per_led)
         offset = raw.shape[2] - len(letters)  # a header byte, on wirings that have one, comes first
         image = np.zeros((len(rows), self.leds, 3), dtype=np.uint8)
         for plane, letter in enumerate("RGB"):

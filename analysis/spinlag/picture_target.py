@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import permutations
 from pathlib import Path
@@ -11,7 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.errors import Problem, RigError
-from spinlag.picture import FULL_TURN, Image, Screen
+from spinlag.picture import FULL_TURN, Image, Screen, usual_image
+from spinlag.picture_change import USUAL_TURNS
+from spinlag.rig import DisplayTable
 
 TOLERANCE = 8
 """LED values that differ by no more than this count as equal: rounding of an image file or of a gamma table. Common
@@ -118,6 +121,20 @@ def _from_disc(pixels: Image, screen: Screen) -> Image:
     row = np.clip(np.rint(y), 0, height - 1).astype(np.int64)
     column = np.clip(np.rint(x), 0, width - 1).astype(np.int64)
     return np.asarray(pixels[row, column], dtype=np.uint8)
+
+
+def compare_target_file(screen: Screen, display: DisplayTable, unusual: Iterable[int] = ()) -> TargetComparison | None:
+    """Compare the usual picture of the capture with the rig's target file; None where the rig names none.
+
+    The usual picture is the median of up to USUAL_TURNS turns spread over the capture, those in `unusual` left out.
+    """
+    if display.target is None:
+        return None
+    target = load_target(display.target, display.target_layout, screen)
+    turns = np.setdiff1d(np.arange(screen.turns), np.fromiter(unusual, dtype=np.int64))
+    turns = turns if turns.size else np.arange(screen.turns)
+    spread = turns[np.linspace(0, len(turns) - 1, min(USUAL_TURNS, len(turns))).astype(np.int64)]
+    return compare_target(screen, usual_image(screen, spread), target)
 
 
 def compare_target(screen: Screen, usual: Image, target: Image) -> TargetComparison:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from spinlag.capture import Capture, Ticks
 from spinlag.incidents.model import Incident
-from spinlag.incidents.rules import FACTS, Rule, causes_of
+from spinlag.incidents.rules import ECHO, FACTS, Rule, causes_of
+from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
 
 _FULL_TURN = 360.0
@@ -19,17 +22,22 @@ _LOOK_BACK = 64
 _SAME_INSTANT_SAMPLES = 2
 """Two lines that change together may be seen this many samples apart."""
 
+_SAME_INSTANT_TURNS = 0.003
+"""Expected instants, such as those of missing columns, come from a grid that is known no better than this."""
+
 
 @dataclass(frozen=True, eq=False)
 class Clock:
     """Where an instant lies in the capture: seconds, and turns of the shaft where there are any.
 
-    `turn_ticks`, shape (n + 1,), as in Rotation; empty where nothing turns.
+    `turn_ticks`, shape (n + 1,), as in Rotation; empty where nothing turns. `update_ends`: last data edge of every
+    update, by chain.
     """
 
     tick_s: float
     sample_ticks: int
     turn_ticks: Ticks
+    update_ends: Mapping[str, Ticks] = field(default_factory=dict)
 
     @property
     def turns(self) -> int:
@@ -59,9 +67,10 @@ class Clock:
         return None if turn is None or at is None else (at - turn) * _FULL_TURN
 
 
-def clock_of(capture: Capture, turn_ticks: Ticks) -> Clock:
+def clock_of(capture: Capture, turn_ticks: Ticks, chains: Sequence[ChainUpdates] = ()) -> Clock:
     """The clock of a capture whose shaft passed its reference at `turn_ticks`."""
-    return Clock(float(capture.tick), max(round(capture.sample_period.ticks), 1), turn_ticks)
+    ends = {chain.name: chain.last for chain in chains}
+    return Clock(float(capture.tick), max(round(capture.sample_period.ticks), 1), turn_ticks, ends)
 
 
 @dataclass(frozen=True)
@@ -90,6 +99,7 @@ def link(observations: Sequence[Observation], capture: Capture, clock: Clock) ->
     ticks = {kind: [node.what.tick for node in members] for kind, members in by_kind.items()}
     causes: list[tuple[_Node, Rule] | None] = [_cause(node, by_kind, ticks, clock) for node in nodes]
     _break_circles(causes, nodes)
+    _join_echoes(causes, nodes, clock)
     roots = [_root(node.order, causes) for node in nodes]
     return tuple(_incident(node, causes[node.order], nodes[roots[node.order]], capture, clock) for node in nodes)
 
@@ -98,17 +108,29 @@ def _nodes(observations: Sequence[Observation], clock: Clock) -> list[_Node]:
     distinct = {(item.tick, item.kind, item.channel, item.chain, item.update): item for item in reversed(observations)}
     ordered = sorted(distinct.values(), key=lambda item: (item.tick, FACTS[item.kind].depth, item.channel))
     slack = _SAME_INSTANT_SAMPLES * clock.sample_ticks
+    if clock.turns:
+        slack = max(slack, int(_SAME_INSTANT_TURNS * np.median(np.diff(clock.turn_ticks))))
     nodes = []
     for order, item in enumerate(ordered):
         facts = FACTS[item.kind]
-        latest = item.tick + slack
+        until = item.tick + _lasting_ticks(item, clock)
+        latest = max(item.tick, _update_end(item, clock)) + slack
+        if item.kind == "data-silent":  # it begins with the last update that still came, whatever stopped the next
+            latest = max(latest, until)
         turn = clock.turn_of(item.tick) if item.revolution is None else item.revolution
         if facts.of_turn and turn is not None and 0 <= turn < clock.turns:
             latest = max(int(clock.turn_ticks[turn + 1]), latest)
-        until = item.tick + _lasting_ticks(item, clock)
         at = clock.turns_at(item.tick)
         nodes.append(_Node(order, item, facts.depth, at, latest, until, clock.turns_at(until)))
     return nodes
+
+
+def _update_end(item: Observation, clock: Clock) -> int:
+    """What happened to an update is dated to its start; what did it may have come before its end."""
+    ends = clock.update_ends.get(item.chain or "")
+    if ends is None or item.update is None or not item.kind.startswith("data-") or item.update >= len(ends):
+        return item.tick
+    return int(ends[item.update])
 
 
 def _lasting_ticks(item: Observation, clock: Clock) -> int:
@@ -191,6 +213,57 @@ def _break_circles(causes: list[tuple[_Node, Rule] | None], nodes: list[_Node]) 
                 causes[min(circle, key=lambda order: (nodes[order].depth, order))] = None
         for order in path:
             settled[order] = True
+
+
+_LONGEST_MEMORY = 64
+"""Turns over which firmware may average."""
+
+_ECHO_MATCH = 0.3
+
+
+def _join_echoes(causes: list[tuple[_Node, Rule] | None], nodes: list[_Node], clock: Clock) -> None:
+    """Firmware that averages the last m turns is wrong twice after one shifted pulse.
+
+    The turn before the pulse is too short (or long) by the shift s and the turn after it as much the other way, so the
+    mean is wrong by s / m while only the one is in it, right while both are, and wrong the other way when the first has
+    left it, m turns later. That last turn is the echo of the first.
+    """
+    shifted = [node for node in nodes if node.what.kind == "index-shifted" and node.what.observed]
+    rates = [node for node in nodes if node.what.kind == "column-rate" and node.what.revolution is not None]
+    if not shifted or not rates or not clock.turns:
+        return
+    for echo in rates:
+        if causes[echo.order] is not None:
+            continue
+        for cause in reversed(shifted):
+            if _is_echo(echo, cause, rates, clock):
+                causes[echo.order] = cause, ECHO
+                break
+
+
+def _is_echo(echo: _Node, cause: _Node, rates: list[_Node], clock: Clock) -> bool:
+    turn = clock.turn_of(cause.what.tick)
+    late = _departure(echo)
+    if turn is None or echo.what.revolution is None or late == 0 or cause.what.observed is None:
+        return False
+    distance = echo.what.revolution - turn
+    if not 1 < distance <= _LONGEST_MEMORY + 1:
+        return False
+    period_s = float(clock.turn_ticks[turn + 1] - clock.turn_ticks[turn]) * clock.tick_s
+    memory = abs(cause.what.observed) / period_s / abs(late)
+    if abs(memory - distance) > 1 + _ECHO_MATCH * distance:
+        return False
+    return any(
+        node.what.chain == echo.what.chain
+        and node.what.revolution is not None
+        and abs(node.what.revolution - turn) <= 1
+        and _departure(node) * late < 0
+        for node in rates
+    )
+
+
+def _departure(rate: _Node) -> float:
+    return (rate.what.observed or 0.0) - (rate.what.expected or 0.0)
 
 
 def _name(order: int) -> str:

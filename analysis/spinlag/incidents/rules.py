@@ -31,7 +31,7 @@ FACTS: dict[str, KindFacts] = {
     "capture-gap": KindFacts("gap in the recording", "gaps in the recording", 0),
     "motor-dropout": KindFacts("motor line silent", "silent motor lines", 1),
     "motor-sequence": KindFacts("motor lines out of sequence", "motor lines out of sequence", 2),
-    "speed-step": KindFacts("step of the shaft's speed", "steps of the shaft's speed", 3, anywhere=False),
+    "speed-step": KindFacts("step of the shaft's speed", "steps of the shaft's speed", 3, of_turn=True, anywhere=False),
     "index-missed": KindFacts("missed index pulse", "missed index pulses", 4, anywhere=False),
     "index-doubled": KindFacts("second index pulse", "second index pulses", 4),
     "index-runt": KindFacts("index pulse too short", "index pulses too short", 4),
@@ -45,9 +45,9 @@ FACTS: dict[str, KindFacts] = {
     "column-rate": KindFacts(
         "turn drawn at a wrong rate", "turns drawn at a wrong rate", 10, of_turn=True, anywhere=False
     ),
-    "update-late": KindFacts("late update", "late updates", 11),
-    "update-missing": KindFacts("missing columns", "runs of missing columns", 11),
-    "update-repeated": KindFacts("column sent twice", "columns sent twice", 12),
+    "update-late": KindFacts("late update", "late updates", 12),
+    "update-missing": KindFacts("missing columns", "runs of missing columns", 12),
+    "update-repeated": KindFacts("column sent twice", "columns sent twice", 11),
 }
 """Every kind of incident (the keys are those of observations.KINDS)."""
 
@@ -108,16 +108,18 @@ RULES: tuple[Rule, ...] = (
     *_rules("speed-step", _TIMED_WRONG, turns=3.0),
     *_rules("speed-step", {"speed-step": "the speed is still settling"}, turns=2.0),
     *_rules("index-missed", _TIMED_WRONG, turns=3.5),
-    *_rules("index-missed", {"data-silent": "without an index the firmware drew nothing"}, turns=2.5),
+    *_rules("index-missed", {"data-silent": "without an index the firmware drew nothing"}, turns=3.5),
     *_rules("index-doubled", _TIMED_WRONG, turns=3.5),
-    *_rules("index-doubled", {"data-silent": "the columns were over long before the turn"}, turns=2.5),
+    *_rules("index-doubled", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
+    *_rules("index-runt", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
+    *_rules("index-shifted", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
+    *_rules("speed-step", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
     *_rules("index-doubled", _STARTED_OVER, seconds=0.005),
     *_rules("index-runt", _TIMED_WRONG, turns=3.5),
     *_rules("index-runt", _STARTED_OVER, seconds=0.005),
     *_rules("index-shifted", _TIMED_WRONG, turns=3.5),
     *_rules("index-shifted", _STARTED_OVER, seconds=0.005),
     *_rules("data-silent", {"update-missing": "nothing was sent"}, turns=0.5, seconds=0.05, scope="chain"),
-    *_rules("data-silent", {"column-rate": "most of the turn is missing"}, turns=0.5, scope="chain"),
     *_rules("data-silent", {"update-late": "the line came back late"}, turns=0.5, seconds=0.05, scope="chain"),
     *_rules(
         "data-bit-time",
@@ -184,13 +186,12 @@ RULES: tuple[Rule, ...] = (
             "update-late": "the columns were spaced for another speed",
             "update-repeated": "the columns were spaced for another speed",
             "data-extra": "the columns were spaced for another speed",
+            "data-silent": "the columns were over long before the turn",
         },
         turns=1.5,
         scope="chain",
     ),
-    *_rules(
-        "column-rate", {"column-rate": "the wrong period is still in the firmware's mean"}, turns=1.5, scope="chain"
-    ),
+    *_rules("column-rate", {"column-rate": "the wrong time of a turn was still in use"}, turns=1.5, scope="chain"),
     *_rules(
         "update-late",
         {
@@ -213,6 +214,9 @@ RULES: tuple[Rule, ...] = (
     *_rules("update-repeated", {"update-late": "the wire was busy"}, turns=0.1, seconds=0.005, scope="chain"),
 )
 """The one table of causes and effects. Of several causes the nearest before the effect is taken."""
+
+ECHO = Rule("index-shifted", "column-rate", "the shifted pulse left the firmware's mean of several turns")
+"""Applies by figures instead of by distance, see `link`."""
 
 
 def causes_of(kind: str) -> tuple[Rule, ...]:

@@ -11,26 +11,38 @@ from spinlag.incidents.rules import FACTS
 _SAID_IN_FULL = 2
 """Effects of one kind that are told one by one; more are counted."""
 
+_TIMES = 0.3
+"""A column rate that is off by more than this share is told as so many times too fast or slow."""
+
 
 def event_sentence(origin: Incident, effects: Sequence[Incident], witness: str = "") -> str:
-    """What happened first, what followed from it and when, and what the shaft's own witness says."""
+    """What happened first, what followed from it and why, and what the shaft's own witness says."""
     parts = [f"{_where(origin)}: {_plain(origin.detail)}."]
-    kinds: dict[str, list[Incident]] = {}
+    reasons: dict[str, list[Incident]] = {}
     for effect in effects:
-        kinds.setdefault(effect.kind, []).append(effect)
-    clauses = [_clause(kind, members, origin) for kind, members in kinds.items()]
-    if clauses:
-        parts.append(f"It was followed by {_listed(clauses)}.")
-        parts.append(_why(effects))
+        reasons.setdefault(effect.because, []).append(effect)
+    for number, (reason, members) in enumerate(reasons.items()):
+        told = "; ".join(_clauses(members, origin))
+        opening = "So" if number == 0 else "Then"
+        parts.append(f"{reason[:1].upper()}{reason[1:]}: {told}." if reason else f"{opening}: {told}.")
     if witness:
         parts.append(witness)
     return " ".join(part for part in parts if part)
 
 
+def seen_sentence(turns: int, lasted_s: float, area: float) -> str:
+    """What the viewer saw of an event: for how many turns, and in how much of the picture's area."""
+    if turns == 0:
+        return "The picture did not change enough to be seen."
+    for_turns = "one turn" if turns == 1 else f"{turns} turns"
+    share = "less than 1 %" if area < 0.01 else f"up to {100 * area:.0f} %"
+    return f"The picture was not the usual one for {for_turns} ({_duration(lasted_s)}), in {share} of its area."
+
+
 def _where(item: Incident) -> str:
     place = f"Revolution {item.revolution}" if item.revolution is not None else f"At {item.time_s:.6f} s"
     if item.shaft_angle_deg is not None and FACTS[item.kind].anywhere:
-        place += f", {item.shaft_angle_deg:.0f}° after the index"
+        place += f", {item.shaft_angle_deg:.0f}° after the reference"
     return f"{place}, {item.channel}"
 
 
@@ -38,25 +50,41 @@ def _plain(detail: str) -> str:
     return detail.rstrip(". ")
 
 
-def _clause(kind: str, members: Sequence[Incident], origin: Incident) -> str:
-    if len(members) <= _SAID_IN_FULL:
-        return _listed([f"{_singular(kind)} {_when(item, origin)} ({_plain(item.detail)})" for item in members])
-    return f"{len(members)} {FACTS[kind].plural} {_span(members)} (the first: {_plain(members[0].detail)})"
+def _clauses(effects: Sequence[Incident], origin: Incident) -> list[str]:
+    """Effects with one reason, kind by kind."""
+    kinds: dict[str, list[Incident]] = {}
+    for effect in effects:
+        kinds.setdefault(effect.kind, []).append(effect)
+    clauses = []
+    for kind, members in kinds.items():
+        if kind == "column-rate":
+            clauses.append(_listed([f"{_when(item, origin)} {_rate(item)}" for item in members[: 2 * _SAID_IN_FULL]]))
+        elif len(members) <= _SAID_IN_FULL:
+            clauses.append(_listed([f"{_when(item, origin)} {_plain(item.detail)}" for item in members]))
+        else:
+            clauses.append(f"{_span(members)} {len(members)} {FACTS[kind].plural} (first: {_plain(members[0].detail)})")
+    return clauses
 
 
-def _singular(kind: str) -> str:
-    title = FACTS[kind].title
-    if title == FACTS[kind].plural or title.startswith("missing"):
-        return title
-    return f"{'an' if title[0] in 'aeiou' else 'a'} {title}"
+def _rate(item: Incident) -> str:
+    """How wrongly a turn's columns were spaced."""
+    if item.observed is None or item.expected is None:
+        return _plain(item.detail)
+    spacing = 1 + item.observed - item.expected
+    if spacing > 1 + _TIMES:
+        return f"the columns came {spacing:.2g} times too slow"
+    if 0 < spacing < 1 - _TIMES:
+        return f"the columns came {1 / spacing:.2g} times too fast"
+    return f"the columns came {abs(spacing - 1) * 100:.2g} % too {'slow' if spacing > 1 else 'fast'}"
 
 
 def _when(item: Incident, origin: Incident) -> str:
-    if item.revolution is None or item.revolution == origin.revolution:
-        delay = item.delay_s or 0.0
-        return f"{_duration(delay)} later" if delay > 0 else "in the same turn"
+    if item.revolution is None:
+        return f"{_duration(item.delay_s or 0.0)} later"
+    if item.revolution == origin.revolution:
+        return "in this turn"
     if origin.revolution is not None and item.revolution == origin.revolution + 1:
-        return "in the next revolution"
+        return "in the next turn"
     return f"in revolution {item.revolution}"
 
 
@@ -75,14 +103,6 @@ def _ranges(turns: Sequence[int]) -> str:
         members = [turn for _, turn in run]
         runs.append(str(members[0]) if len(members) == 1 else f"{members[0]} to {members[-1]}")
     return _listed(runs)
-
-
-def _why(effects: Sequence[Incident]) -> str:
-    reasons = list(dict.fromkeys(effect.because for effect in effects if effect.because))
-    if not reasons:
-        return ""
-    text = _listed(reasons[:2])
-    return f"{text[0].upper()}{text[1:]}."
 
 
 def _listed(items: Sequence[str]) -> str:

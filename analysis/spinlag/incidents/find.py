@@ -1,0 +1,164 @@
+"""Everything about what went wrong, from the observations of all stages, in reading order."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spinlag.capture import Capture
+from spinlag.incidents.detect import detect
+from spinlag.incidents.link import Clock, clock_of, link
+from spinlag.incidents.model import Event, Incident, IncidentReport
+from spinlag.incidents.rates import rates
+from spinlag.incidents.reconcile import reconcile
+from spinlag.incidents.sentences import event_sentence, seen_sentence
+from spinlag.incidents.suspects import Scene, find_suspects
+from spinlag.leds.updates import ChainUpdates
+from spinlag.observations import Observation
+from spinlag.picture import Screen, set_up_screen
+from spinlag.picture_change import Changes, IncidentView, measure_changes, view_incident
+from spinlag.picture_target import TargetComparison, compare_target_file
+from spinlag.placement import Placement
+from spinlag.rig import Rig
+from spinlag.rotation import Rotation
+
+Witness = Callable[[Incident], str]
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What the viewer saw: the screen, every turn's change against the usual picture, and the target's comparison
+    (None where the rig names no target)."""
+
+    screen: Screen
+    changes: Changes
+    unusual: frozenset[int]
+    target: TargetComparison | None
+
+    def view(self, event: Event) -> IncidentView | None:
+        """The picture of the turn of an event that changed most, beside the usual one; None where it touched none."""
+        first, last = event.first_revolution, event.last_revolution
+        if first is None or not 0 <= first < self.screen.turns:
+            return None
+        return view_incident(self.screen, self.changes, first, self.unusual, last)
+
+
+def find_incidents(
+    capture: Capture,
+    rig: Rig,
+    rotation: Rotation | None,
+    chains: tuple[ChainUpdates, ...],
+    placements: tuple[Placement | None, ...],
+    observations: Sequence[Observation],
+    *,
+    witness: Witness | None = None,
+) -> tuple[IncidentReport, Seen | None]:
+    """Incidents, events, suspects and rates from the observations of every stage, and the picture they spoiled.
+
+    What no stage watches for is looked for here. `witness` says in a sentence what the motor lines know about an
+    incident. The picture is None where none can be laid out (no revolutions, or no LED data).
+    """
+    turn_ticks = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
+    clock = clock_of(capture, turn_ticks, chains)
+    settled = reconcile(observations, chains, placements)
+    incidents = link([*settled, *detect(capture, rig, rotation, chains, placements, settled)], capture, clock)
+    unusual = frozenset(_touched(incidents, clock))
+    seen = _see(capture, rig, rotation, chains, placements, unusual)
+    events = _events(incidents, clock, seen, witness)
+    origins = [item for item in incidents if item.origin is None]
+    suspects, notes = find_suspects(origins, Scene(capture, rig, clock, rotation, chains))
+    report = IncidentReport(
+        incidents=incidents,
+        events=events,
+        suspects=suspects,
+        rates=rates(incidents, kinds_looked_for(rig, rotation, chains), clock.turns, capture.duration_s),
+        revolutions=clock.turns,
+        duration_s=capture.duration_s,
+        notes=notes,
+    )
+    return report, seen
+
+
+_INDEX_KINDS = ("index-missed", "index-doubled", "index-runt", "index-shifted", "speed-step")
+_MOTOR_KINDS = ("motor-sequence", "motor-dropout")
+_DATA_KINDS = ("data-bit-time", "data-truncated", "data-pause", "data-silent", "data-overlong", "data-extra")
+_COLUMN_KINDS = ("update-late", "update-missing", "update-repeated", "column-rate")
+
+
+def kinds_looked_for(rig: Rig, rotation: Rotation | None, chains: Sequence[ChainUpdates]) -> tuple[str, ...]:
+    """The kinds of incident that this rig and capture let one look for."""
+    kinds = ["capture-gap"]
+    kinds += _INDEX_KINDS if rotation is not None else ()
+    kinds += _MOTOR_KINDS if rig.motor is not None else ()
+    kinds += _DATA_KINDS if chains else ()
+    kinds += _COLUMN_KINDS if chains and rotation is not None else ()
+    return tuple(kinds)
+
+
+def _see(
+    capture: Capture,
+    rig: Rig,
+    rotation: Rotation | None,
+    chains: tuple[ChainUpdates, ...],
+    placements: tuple[Placement | None, ...],
+    unusual: frozenset[int],
+) -> Seen | None:
+    screen = set_up_screen(capture, rig, rotation, chains, placements)
+    if screen is None:
+        return None
+    changes = measure_changes(screen, unusual)
+    target = compare_target_file(screen, rig.display, unusual) if rig.display.target is not None else None
+    return Seen(screen, changes, unusual, target)
+
+
+def _span_of(item: Incident, clock: Clock) -> tuple[int, int] | None:
+    """First and last turn that an incident itself touches."""
+    if item.revolution is None:
+        return None
+    last = item.revolution
+    if item.unit == "s" and item.observed and item.kind in ("capture-gap", "data-silent", "motor-dropout"):
+        last = clock.turn_of(item.tick + round(item.observed / clock.tick_s)) or last
+    return item.revolution, max(last, item.revolution)
+
+
+def _touched(incidents: Sequence[Incident], clock: Clock) -> set[int]:
+    touched: set[int] = set()
+    for item in incidents:
+        span = _span_of(item, clock)
+        if span is not None:
+            touched.update(range(span[0], span[1] + 1))
+    return touched
+
+
+def _events(
+    incidents: Sequence[Incident], clock: Clock, seen: Seen | None, witness: Witness | None
+) -> tuple[Event, ...]:
+    """Events, the one that hurt the picture most first."""
+    effects: dict[str, list[Incident]] = defaultdict(list)
+    for item in incidents:
+        if item.origin is not None:
+            effects[item.origin].append(item)
+    events = [_event(item, effects[item.id], clock, seen, witness) for item in incidents if item.origin is None]
+    return tuple(sorted(events, key=lambda event: (-event.weight, -len(event.effects), event.origin.tick)))
+
+
+def _event(
+    origin: Incident, effects: list[Incident], clock: Clock, seen: Seen | None, witness: Witness | None
+) -> Event:
+    spans = [span for item in (origin, *effects) if (span := _span_of(item, clock)) is not None]
+    first = min((span[0] for span in spans), default=None)
+    last = max((span[1] for span in spans), default=None)
+    sentence = event_sentence(origin, effects, witness(origin) if witness is not None else "")
+    event = Event(origin, tuple(effects), sentence, first, last, float(len(effects)))
+    if seen is None or first is None or last is None:
+        return event
+    rows = seen.changes.turns.iloc[max(first, 0) : last + 1]
+    changed = rows["changed_light"].to_numpy()
+    out = changed > seen.changes.threshold
+    area = rows["changed_area"].to_numpy()
+    lasted = float(np.diff(clock.turn_ticks)[rows["revolution"].to_numpy()[out]].sum()) * clock.tick_s
+    told = seen_sentence(int(out.sum()), lasted, float(area[out].max(initial=0.0)))
+    return replace(event, weight=float(changed[out].sum()), sentence=f"{sentence} {told}".strip())

@@ -1,0 +1,80 @@
+"""Figures of the incident section: pictures side by side, and close-ups of the lines. Use inside `style.styled()`."""
+
+from __future__ import annotations
+
+from matplotlib.figure import Figure
+
+from spinlag.capture import Capture
+from spinlag.incidents.closeup import CloseUp
+from spinlag.picture import Screen
+from spinlag.picture_change import IncidentView
+from spinlag.picture_render import exposure_of, render, render_difference
+from spinlag.picture_target import TargetComparison
+from spinlag.report.figures import WIDTH_IN
+from spinlag.report.moments import Moment
+from spinlag.report.plots import style
+from spinlag.report.plots.incidents import sector_mark, seen_picture
+from spinlag.report.plots.timing import Dimension, Mark
+
+_SIZE = 320
+
+
+def view_figure(screen: Screen, view: IncidentView) -> Figure:
+    """Usual picture, the turn's, the difference, and the sum over the eye's time, side by side (slots: stacked)."""
+    exposure = exposure_of(view.usual, view.seen)
+    turns = "1 turn" if view.summed_turns == 1 else f"{view.summed_turns} turns"
+    images = [
+        (render(screen, view.usual, _SIZE, exposure=exposure), "usual"),
+        (render(screen, view.seen, _SIZE, exposure=exposure), f"revolution {view.revolution}"),
+        (render_difference(screen, view.difference, _SIZE), "difference"),
+        (render(screen, view.summed_seen, _SIZE, exposure=exposure), f"as the eye sums {turns}"),
+    ]
+    if screen.geometry == "arm":
+        figure = style.figure(WIDTH_IN, 2.35)
+        axes = figure.subplots(1, 4)
+    else:
+        figure = style.figure(WIDTH_IN, 4.4)
+        axes = figure.subplots(4, 1, sharex=True)
+        axes[-1].set_xlabel("angle of the slot, degrees")
+    for ax, (image, title) in zip(axes, images, strict=True):
+        seen_picture(ax, screen, image, title)
+    sector_mark(axes[2], screen, view.sector_deg)
+    return figure
+
+
+def target_figure(comparison: TargetComparison) -> Figure:
+    """Target, what was seen, and where they differ, over column and LED."""
+    import numpy as np
+
+    figure = style.figure(WIDTH_IN, 2.6)
+    axes = figure.subplots(1, 3, sharey=True)
+    exposure = exposure_of(comparison.seen, comparison.target)
+    shown = [np.clip(image * exposure, 0, 255).astype(np.uint8) for image in (comparison.target, comparison.seen)]
+    for ax, image, title in zip(axes, (*shown, comparison.wrong), ("target", "seen", "wrong spots"), strict=True):
+        swapped = np.swapaxes(image, 0, 1)
+        ax.imshow(swapped, origin="lower", aspect="auto", interpolation="nearest", cmap="Greys", vmin=0, vmax=1)
+        ax.set_title(title, fontsize=8.5)
+        ax.set_xlabel("column")
+    axes[0].set_ylabel("LED")
+    return figure
+
+
+def close_up_moment(capture: Capture, close_up: CloseUp) -> Moment:
+    """The moment that a close-up shows, for the timing picture."""
+
+    def seconds(tick: int) -> float:
+        return float(capture.seconds(tick))
+
+    return Moment(
+        title=close_up.title,
+        slug=f"incident-{close_up.incident.id}",
+        t0_s=seconds(close_up.t0),
+        t1_s=seconds(close_up.t1),
+        zero_s=seconds(close_up.zero),
+        zero_label="time after the incident",
+        marks=tuple(Mark(seconds(tick), label) for tick, label in close_up.marks),
+        dimensions=tuple(
+            Dimension(seconds(span.from_tick), seconds(span.to_tick), span.label) for span in close_up.spans
+        ),
+        channels=tuple(capture.channel(name).path for name in close_up.channels),
+    )

@@ -15,6 +15,7 @@ import pandas as pd
 from spinlag.capture import Capture, Channel, SamplePeriod
 from spinlag.cautions import cautions
 from spinlag.findings import Findings
+from spinlag.incidents.find import find_incidents
 from spinlag.judge import judge_all
 from spinlag.latency import measure_latency
 from spinlag.leds.parts import Part, Window
@@ -240,7 +241,8 @@ def sample_findings(
     placement = place(capture, rig, rotation, updates)
     assert placement is not None
     latency = measure_latency(capture, rig, rotation, updates, placement)
-    found = [*rotation.observations, *placement.observations]
+    found = sorted([*rotation.observations, *placement.observations], key=lambda seen: seen.tick)
+    incidents, seen = find_incidents(capture, rig, rotation, (updates,), (placement,), found)
     return Findings(
         capture=capture,
         rig=rig,
@@ -249,7 +251,9 @@ def sample_findings(
         chains=(updates,),
         placements=(placement,),
         latencies=(latency,),
-        observations=tuple(sorted(found, key=lambda seen: seen.tick)),
+        observations=tuple(found),
+        incidents=incidents,
+        seen=seen,
         verdicts=judge_all(capture, rig, rotation, (updates,), (placement,), (latency,)),
         cautions=cautions(rig, rotation, (updates,), (placement,)),
         warnings=capture.warnings,
@@ -267,6 +271,8 @@ def line_only() -> Findings:
         placements=(None,),
         latencies=(None,),
         observations=(),
+        incidents=find_incidents(whole.capture, rig, None, whole.chains, (None,), ())[0],
+        seen=None,
         verdicts=judge_all(whole.capture, rig, None, whole.chains, (None,), (None,)),
         cautions=(),
     )

@@ -21,9 +21,9 @@ from sample_findings import line_only, sample_findings
 from spinlag.errors import RigError
 from spinlag.report.junit import junit_bytes
 from spinlag.report.moments import find_moment, worst_moment
-from spinlag.report.results import results_bytes, results_document
+from spinlag.report.results import INCIDENT_FIELDS, results_bytes, results_document
 from spinlag.report.rig_text import rig_toml
-from spinlag.report.tables import INCIDENT_COLUMNS, incidents_table, write_table
+from spinlag.report.tables import incidents_table, write_table
 from spinlag.report.text import summary_lines
 from spinlag.rig import rig_from_mapping
 from spinlag.verdicts import Verdict
@@ -168,8 +168,8 @@ def test_what_was_not_seen_is_an_empty_cell(findings):
 
 
 def test_empty_tables_keep_their_columns(findings):
-    nothing = replace(findings, observations=())
-    assert table_text(incidents_table(nothing)) == ",".join(INCIDENT_COLUMNS) + "\n"
+    nothing = replace(findings, observations=(), incidents=replace(findings.incidents, incidents=()))
+    assert table_text(incidents_table(nothing)) == ",".join(INCIDENT_FIELDS) + "\n"
     empty = replace(line_only(), chains=(), placements=(), latencies=())
     assert table_text(empty.updates).startswith("chain,update,")
     assert table_text(empty.revolutions).startswith("revolution,start_s,")

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from spinlag.capture import Capture
+from spinlag.incidents.find import Seen
+from spinlag.incidents.model import IncidentReport
 from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
@@ -30,6 +32,9 @@ class Findings:
     placements: tuple[Placement | None, ...]
     latencies: tuple[Latency | None, ...]
     observations: tuple[Observation, ...]
+    incidents: IncidentReport
+    seen: Seen | None
+    """What the viewer saw; None where no picture can be laid out."""
     verdicts: tuple[Verdict, ...]
     cautions: tuple[str, ...]
     """Sentences about risks that are no verdict: the LED's PWM against the column slot, flicker, a guessed rig."""

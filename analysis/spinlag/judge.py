@@ -118,28 +118,27 @@ def observed_timing(capture: Capture, rig: Rig, chain: ChainUpdates, name: str) 
 
 def _observed_tally(capture: Capture, rig: Rig, quantity_id: str, title: str, tally: Tally) -> Observed:
     tick = float(capture.tick)
-    mean = tally.statistics.mean or 0.0
-    longest = tally.longest * tick
     return Observed(
         id=quantity_id,
         title=title,
         unit="s",
         n=tally.statistics.n,
         lowest=tally.shortest * tick,
-        highest=longest,
-        mean=mean,
-        bound=interval_bound(capture, rig, longest),
+        highest=tally.longest * tick,
+        mean=tally.statistics.mean or 0.0,
+        bound=interval_bound(capture),
         mean_uncertainty=tally.statistics.uncertainty or capture.sample_period_s,
         sample_period_s=capture.sample_period_s,
+        clock_share=rig.capture.clock_ppm * PPM,
     )
 
 
-def interval_bound(capture: Capture, rig: Rig, interval_s: float) -> float:
-    """Largest error of one interval, seconds: a sample, a tick of rounding where samples fall between ticks, and the
-    recorder clock's share."""
+def interval_bound(capture: Capture) -> float:
+    """Largest error of one interval by sampling, seconds: a sample, and a tick of rounding where samples fall between
+    ticks."""
     ticks = capture.sample_period.ticks
     rounding = float(capture.tick) if ticks.denominator != 1 else 0.0
-    return capture.sample_period_s + rounding + abs(interval_s) * rig.capture.clock_ppm * PPM
+    return capture.sample_period_s + rounding
 
 
 def _measure(
@@ -159,7 +158,7 @@ def _measure(
             return _pwm(quantity_id, chain, rotation, placement)
         return observed_timing(capture, rig, chain, timing)
     if family == "rotation":
-        return _rotation(quantity_id, capture, rotation)
+        return _rotation(quantity_id, capture, rig, rotation)
     if family == "latency":
         return _latency(quantity_id, capture, rig, latency)
     return _placement(quantity_id, placement)
@@ -170,7 +169,15 @@ def _figure(quantity_id: str, value: float | None, uncertainty: float | None, wh
     return Figure(quantity_id, known.title, UNITS[known.dimension], value, uncertainty, why_not)
 
 
-def _many(quantity_id: str, values: np.ndarray, bound: float, sample_period_s: float | None, why_not: str) -> Measured:
+def _many(
+    quantity_id: str,
+    values: np.ndarray,
+    bound: float,
+    why_not: str,
+    *,
+    sample_period_s: float | None = None,
+    clock_share: float = 0.0,
+) -> Measured:
     known = quantity(quantity_id)
     unit = UNITS[known.dimension]
     values = values[np.isfinite(values)]
@@ -186,8 +193,9 @@ def _many(quantity_id: str, values: np.ndarray, bound: float, sample_period_s: f
         highest=float(values.max()),
         mean=mean,
         bound=bound,
-        mean_uncertainty=bound,
+        mean_uncertainty=bound + abs(mean) * clock_share,
         sample_period_s=sample_period_s,
+        clock_share=clock_share,
     )
 
 
@@ -198,14 +206,15 @@ def _scope(n: int) -> str:
 _NO_INDEX = "no revolution: the rig has no index, or the line shows none"
 
 
-def _rotation(quantity_id: str, capture: Capture, rotation: Rotation | None) -> Measured:
+def _rotation(quantity_id: str, capture: Capture, rig: Rig, rotation: Rotation | None) -> Measured:
     if rotation is None or rotation.period.n == 0:
         return _figure(quantity_id, None, None, _NO_INDEX)
     if quantity_id == "rotation.speed":
         used = rotation.turns["used"].to_numpy(dtype=bool)
         speeds = rotation.turns["speed_rev_per_s"].to_numpy()[used]
         fastest = float(speeds.max()) if speeds.size else 0.0
-        return _many(quantity_id, speeds, fastest**2 * capture.sample_period_s, None, _NO_INDEX)
+        bound = fastest**2 * capture.sample_period_s
+        return _many(quantity_id, speeds, bound, _NO_INDEX, clock_share=rig.capture.clock_ppm * PPM)
     value = {
         "rotation.period_jitter": rotation.period_jitter_rms_s,
         "rotation.cycle_to_cycle_jitter": rotation.cycle_to_cycle_jitter_rms_s,
@@ -229,12 +238,13 @@ def _latency(quantity_id: str, capture: Capture, rig: Rig, latency: Latency | No
         "latency.latency": "latency_s",
         "latency.latency_deg": "latency_deg",
     }[quantity_id]
-    longest = latency.latency.max or 0.0
-    bound = interval_bound(capture, rig, longest)
+    values = latency.table[name].to_numpy()
+    bound, clock = interval_bound(capture), rig.capture.clock_ppm * PPM
     if name == "latency_deg":
-        ratio = (latency.latency_deg.mean or 0.0) / (latency.latency.mean or 1.0)
-        return _many(quantity_id, latency.table[name].to_numpy(), bound * ratio, None, why)
-    return _many(quantity_id, latency.table[name].to_numpy(), bound, capture.sample_period_s, why)
+        # an angle is a ratio of times on one clock: its tolerance cancels
+        per_second = (latency.latency_deg.mean or 0.0) / (latency.latency.mean or 1.0)
+        return _many(quantity_id, values, bound * per_second, why)
+    return _many(quantity_id, values, bound, why, sample_period_s=capture.sample_period_s, clock_share=clock)
 
 
 def _placement(quantity_id: str, placement: Placement | None) -> Measured:
@@ -249,7 +259,7 @@ def _placement(quantity_id: str, placement: Placement | None) -> Measured:
     if quantity_id == "placement.residue":
         return _figure(quantity_id, placement.residue_rms_deg, placement.residue_uncertainty_deg, why)
     bound = placement.instant_bound_deg * 2
-    return _many(quantity_id, placement.turns["seam_deg"].to_numpy(), bound, None, why)
+    return _many(quantity_id, placement.turns["seam_deg"].to_numpy(), bound, why)
 
 
 def pwm_periods_per_slot(

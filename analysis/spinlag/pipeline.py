@@ -6,6 +6,7 @@ from spinlag.capture import Capture, Progress
 from spinlag.cautions import cautions
 from spinlag.errors import Problem, RigError
 from spinlag.findings import Findings
+from spinlag.incidents.find import find_incidents
 from spinlag.judge import judge_all
 from spinlag.latency import measure_latency
 from spinlag.leds import decode_chains
@@ -31,6 +32,8 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     )
     observations = [*(rotation.observations if rotation else ()), *(o for chain in chains for o in chain.observations)]
     observations += [o for placement in placements if placement for o in placement.observations]
+    observations.sort(key=lambda observation: observation.tick)
+    incidents, seen = find_incidents(capture, rig, rotation, chains, placements, observations)
     return Findings(
         capture=capture,
         rig=rig,
@@ -39,7 +42,9 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
         chains=chains,
         placements=placements,
         latencies=latencies,
-        observations=tuple(sorted(observations, key=lambda observation: observation.tick)),
+        observations=tuple(observations),
+        incidents=incidents,
+        seen=seen,
         verdicts=judge_all(capture, rig, rotation, chains, placements, latencies),
         cautions=cautions(rig, rotation, chains, placements),
         warnings=capture.warnings,

@@ -52,7 +52,7 @@ def summarise(values: ArrayLike, uncertainty: float | None = None) -> Statistics
         median=float(p50),
         p95=float(p95),
         p99=float(p99),
-        uncertainty=uncertainty,
+        uncertainty=None if uncertainty is None else float(uncertainty),
     )
 
 

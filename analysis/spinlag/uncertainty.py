@@ -31,11 +31,6 @@ def triangular_half_width(sample_period_s: float, coverage: float = 0.95) -> flo
     return (1 - math.sqrt(1 - coverage)) * sample_period_s
 
 
-def single_interval_bound(sample_period_s: float, clock_ppm: float, interval_s: float) -> float:
-    """Largest error of one measured interval: a whole sample, plus the recorder clock's share, seconds."""
-    return sample_period_s + abs(interval_s) * clock_ppm * PPM
-
-
 @lru_cache(maxsize=4096)
 def _coverage(triangles: int, triangle: float, rectangle: float, normal: float, coverage: float) -> float:
     """Half-width h with P(|X| <= h) = coverage for X = mean of triangles + rectangle + normal.

@@ -60,9 +60,9 @@ class Figure:
 class Observed:
     """Many observations of one interval, each of which must keep the limit.
 
-    `lowest` and `highest` are the extremes, each known to +-`bound`; the true mean lies within `mean_uncertainty` of
-    `mean` (95 %); `n` counts the observations; `bound_per_sample` is how many sample periods `bound` holds, so that the
-    sample rate that would decide can be said.
+    `lowest` and `highest` are the extremes, each known to +-(`bound` + its own size times `clock_share`); the true mean
+    lies within `mean_uncertainty` of `mean` (95 %); `n` counts the observations. With `sample_period_s` the sample rate
+    that would decide can be said.
     """
 
     id: str
@@ -75,6 +75,11 @@ class Observed:
     bound: float
     mean_uncertainty: float
     sample_period_s: float | None = None
+    clock_share: float = 0.0
+
+    def bound_of(self, value: float) -> float:
+        """Largest error of one observation of that size."""
+        return self.bound + abs(value) * self.clock_share
 
 
 def judge_figure(figure: Figure, low: float | None, high: float | None, source: str) -> Verdict:
@@ -87,7 +92,7 @@ def judge_figure(figure: Figure, low: float | None, high: float | None, source: 
     margin = _margin(figure.value, low, high)
     if figure.uncertainty is None:
         return replace(verdict, margin=margin, verdict="undecided", note="the value has no uncertainty to judge it by")
-    outcome = _outcome(figure.value, figure.value, figure.uncertainty, low, high)
+    outcome = _outcome(figure.value, figure.uncertainty, low, high)
     note = ""
     if outcome == "undecided":
         chance = conformance_probability(figure.value, figure.uncertainty / NORMAL_95, low, high)
@@ -112,9 +117,12 @@ def judge_every(seen: Observed, low: float | None, high: float | None, source: s
     The extremes decide; but where even the mean lies outside, not all observations can lie inside, and the verdict is
     `fail` however coarse the sampling. For passes and for `undecided` the note says what would decide.
     """
-    outcome = _outcome(seen.lowest, seen.highest, seen.bound, low, high)
-    value, uncertainty, note = _worst(seen, low, high), seen.bound, ""
-    mean_outcome = _outcome(seen.mean, seen.mean, seen.mean_uncertainty, low, high)
+    at_low = _outcome(seen.lowest, seen.bound_of(seen.lowest), low, high)
+    at_high = _outcome(seen.highest, seen.bound_of(seen.highest), low, high)
+    outcome: Outcome = "fail" if "fail" in (at_low, at_high) else "undecided" if at_low != at_high else at_low
+    value = _worst(seen, low, high)
+    uncertainty, note = seen.bound_of(value), ""
+    mean_outcome = _outcome(seen.mean, seen.mean_uncertainty, low, high)
     if outcome != "fail" and mean_outcome == "fail":
         outcome, value, uncertainty = "fail", seen.mean, seen.mean_uncertainty
         note = f"the mean of {seen.n} lies outside, so not all of them can lie inside"
@@ -169,13 +177,13 @@ def overall(verdicts: Iterable[Verdict]) -> Outcome:
     return "undecided" if not outcomes or outcomes & {"undecided", "not-measured"} else "pass"
 
 
-def _outcome(lowest: float, highest: float, uncertainty: float, low: float | None, high: float | None) -> Outcome:
+def _outcome(value: float, uncertainty: float, low: float | None, high: float | None) -> Outcome:
     floor = -math.inf if low is None else low
     ceiling = math.inf if high is None else high
-    slack = _rounding(lowest, highest, uncertainty)
-    if lowest - uncertainty >= floor - slack and highest + uncertainty <= ceiling + slack:
+    slack = _rounding(value, uncertainty)
+    if value - uncertainty >= floor - slack and value + uncertainty <= ceiling + slack:
         return "pass"
-    if lowest + uncertainty < floor - slack or highest - uncertainty > ceiling + slack:
+    if value + uncertainty < floor - slack or value - uncertainty > ceiling + slack:
         return "fail"
     return "undecided"
 

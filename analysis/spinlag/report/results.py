@@ -25,6 +25,26 @@ from spinlag.summary import EMPTY, Statistics
 
 SCHEMA = "spinlag/results/1"
 
+INCIDENT_FIELDS = (
+    "id",
+    "kind",
+    "time_s",
+    "revolution",
+    "shaft_angle_deg",
+    "channel",
+    "chain",
+    "update",
+    "origin",
+    "cause",
+    "delay_s",
+    "expected",
+    "observed",
+    "unit",
+    "threshold",
+    "detail",
+)
+"""What results.json and incidents.csv say of an incident, in this order."""
+
 
 def results_document(findings: Findings) -> dict[str, Any]:
     """The whole of results.json as plain Python values."""
@@ -49,7 +69,11 @@ def results_document(findings: Findings) -> dict[str, Any]:
             {name: getattr(verdict, name) for name in verdict.__dataclass_fields__} for verdict in findings.verdicts
         ],
         "incidents": incident_rows(findings),
-        "suspects": [],
+        "suspects": _suspects(findings),
+        "events": [
+            {"origin": event.id, "effects": [effect.id for effect in event.effects], "sentence": event.sentence}
+            for event in findings.incidents.events
+        ],
         "cautions": list(findings.cautions),
         "warnings": list(findings.warnings),
     }
@@ -65,25 +89,13 @@ def results_bytes(findings: Findings) -> bytes:
 
 def incident_rows(findings: Findings) -> list[dict[str, Any]]:
     """Incidents in order of time, as results.json and incidents.csv list them."""
-    tick = float(findings.capture.tick)
-    ordered = sorted(findings.observations, key=lambda seen: (seen.tick, seen.kind, seen.channel, seen.detail))
+    return [{name: getattr(incident, name) for name in INCIDENT_FIELDS} for incident in findings.incidents.incidents]
+
+
+def _suspects(findings: Findings) -> list[dict[str, Any]]:
     return [
-        {
-            "id": f"I{number}",
-            "kind": seen.kind,
-            "time_s": seen.tick * tick,
-            "revolution": seen.revolution,
-            "channel": seen.channel,
-            "chain": seen.chain,
-            "update": seen.update,
-            "origin": None,
-            "expected": seen.expected,
-            "observed": seen.observed,
-            "unit": seen.unit,
-            "threshold": seen.threshold,
-            "detail": seen.detail,
-        }
-        for number, seen in enumerate(ordered, start=1)
+        {name: getattr(suspect, name) for name in suspect.__dataclass_fields__}
+        for suspect in findings.incidents.suspects
     ]
 
 

@@ -14,31 +14,15 @@ import pandas as pd
 
 from spinlag.findings import Findings
 from spinlag.report.names import csv_text
-from spinlag.report.results import incident_rows
+from spinlag.report.results import INCIDENT_FIELDS, incident_rows
 from spinlag.rotation import NO_TICK
 
 _ROWS_AT_ONCE = 100_000
 
-INCIDENT_COLUMNS = (
-    "id",
-    "kind",
-    "time_s",
-    "revolution",
-    "channel",
-    "chain",
-    "update",
-    "origin",
-    "expected",
-    "observed",
-    "unit",
-    "threshold",
-    "detail",
-)
-
 
 def incidents_table(findings: Findings) -> pd.DataFrame:
-    """One row per incident; columns are INCIDENT_COLUMNS also where there are no rows."""
-    table = pd.DataFrame(incident_rows(findings), columns=list(INCIDENT_COLUMNS))
+    """One row per incident; columns are INCIDENT_FIELDS also where there are no rows."""
+    table = pd.DataFrame(incident_rows(findings), columns=list(INCIDENT_FIELDS))
     return table.astype({"revolution": "Int64", "update": "Int64"})
 
 

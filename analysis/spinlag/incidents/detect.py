@@ -127,7 +127,7 @@ def _silent(
             expected=silence.usual * tick_s,
             observed=length * tick_s,
             unit="s",
-            threshold=f"{SILENT_STEPS:g} times the usual spacing of updates, and {TIMES_USUAL:g} times the longest pause "
+            threshold=f"{SILENT_STEPS:g} times the usual spacing of updates, {TIMES_USUAL:g} times the longest pause "
             "in the turns around",
             chain=names[silence.channel],
             update=silence.before,

@@ -39,8 +39,7 @@ def length_distribution(ax: Axes, data: LengthSeries) -> Axes:
         _band(ax, span, factor, (low, high), 0.9 - 0.125 * row, main=row == 0)
     if (high - low) / data.step_s <= _MOST_STEPS:
         lattice = np.arange(np.ceil(low / data.step_s), np.floor(high / data.step_s) + 1) * data.step_s
-        ax.set_xticks(lattice * factor, minor=True)
-        ax.tick_params(axis="x", which="minor", length=4, width=0.5, direction="in", color=style.FAINT)
+        ax.vlines(lattice * factor, 0, 0.025, color=style.FAINT, linewidth=0.6, transform=ax.get_xaxis_transform())
     ax.xaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 2.5, 5, 10]))
     powers = np.arange(0, int(np.floor(np.log10(data.counts.max()))) + 1)
     ax.set_yticks(10.0 ** powers[:: max(1, len(powers) // 4)])

@@ -65,23 +65,25 @@ def tell(world: World) -> Truth:
 
 def _true_chain(world: World, line: ChainLine, phase: float, end: float) -> TrueChain:
     start, last = line.start_s + phase, line.last_s + phase
-    seen = np.flatnonzero((last > 0) & (start < end))
-    visible = last[seen] + line.latch_s
-    angle = world.motion.angle_at(visible - phase)
+    seen = np.flatnonzero((last > 0) & (start < end) & line.changed)
+    visible = line.visible_s[seen]
+    angle = world.motion.angle_at(visible)
     offsets, data = line.bytes_of(seen)
     turn_revolution = np.array([turn.turn - world.zero for turn in world.schedule.turns], dtype=np.int64)
     return TrueChain(
-        name=line.name,
-        channel=line.channel,
-        latch_s=line.latch_s,
+        name=line.chain.name,
+        wiring=line.chain.wiring,
+        channel=line.chain.lines[0],
+        channels=line.chain.lines,
         start_s=start[seen],
         last_s=last[seen],
-        visible_s=visible,
+        first_visible_s=line.first_visible_s[seen] + phase,
+        visible_s=visible + phase,
         angle_deg=(angle - np.floor(angle)) * 360.0,
         revolution=turn_revolution[line.turn[seen]] if seen.size else np.empty(0, dtype=np.int64),
         column=line.column[seen],
         extra=line.extra[seen],
-        altered=np.array([int(update) in line.altered for update in seen], dtype=bool),
+        altered=np.array([int(update) in line.traffic.altered for update in seen], dtype=bool),
         whole=(start[seen] > 0) & (last[seen] < end),
         bits=line.bits[seen],
         data=data,
@@ -100,11 +102,11 @@ def _true_turns(world: World, phase: float, end: float) -> TrueTurns:
         line = world.lines[0]
         for k, i in enumerate(rows):
             lo, hi = np.searchsorted(line.turn, [i, i + 1])
-            mine = np.arange(lo, hi)[~line.extra[lo:hi]]
+            mine = np.arange(lo, hi)[~line.extra[lo:hi] & line.changed[lo:hi]]
             sent[k] = len(mine)
             if mine.size and line.last_s[mine[0]] + phase < end:
                 at = mine[0]
-                first[:, k] = line.start_s[at], line.last_s[at], line.last_s[at] + line.latch_s
+                first[:, k] = line.start_s[at], line.last_s[at], line.visible_s[at]
                 first_column[k] = line.column[at]
     return TrueTurns(
         reference_s=np.array([turns[i].reference_s + phase for i in rows], dtype=np.float64),

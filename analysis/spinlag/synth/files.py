@@ -163,6 +163,7 @@ def _seconds(values: NDArray[np.float64]) -> list[float | None]:
 
 
 def _chain(chain: TrueChain) -> dict[str, Any]:
+    spread = bool(np.any(chain.first_visible_s != chain.visible_s))
     frames: dict[int, str] = {}
     altered: dict[str, str] = {}
     for i in range(len(chain)):
@@ -173,11 +174,12 @@ def _chain(chain: TrueChain) -> dict[str, Any]:
             altered[str(i)] = text
     return {
         "name": chain.name,
-        "channel": chain.channel,
-        "latch_s": chain.latch_s,
+        "wiring": chain.wiring,
+        "channels": list(chain.channels),
         "updates": {
             "start_s": _seconds(chain.start_s),
             "last_s": _seconds(chain.last_s),
+            **({"first_visible_s": _seconds(chain.first_visible_s)} if spread else {}),
             "visible_s": _seconds(chain.visible_s),
             "angle_deg": _round(chain.angle_deg, 6),
             "revolution": chain.revolution.tolist(),

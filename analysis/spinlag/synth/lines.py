@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.synth import plan
+from spinlag.synth.chains import AnyChain
 from spinlag.synth.firmware import Schedule
-from spinlag.synth.onewire import Alteration, EdgeBlock, IntervalSums, altered_bytes, edge_blocks, wire_time_s
-from spinlag.synth.picture import Image, wire_bytes
-from spinlag.synth.scenario import Chain, Firmware, Scenario
+from spinlag.synth.picture import Image
+from spinlag.synth.scenario import Scenario
 from spinlag.synth.truth import TrueInterval
+from spinlag.synth.wire import Alteration, IntervalSums, Traffic
+from spinlag.synth.wires import wire_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -21,41 +23,24 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class ChainLine:
-    """One chain's wire: n updates in order, true seconds.
+    """One chain's wire and what became of n updates on it, in order, true seconds.
 
-    Update i sends frames[column[i]]; `altered` says what faults did to some of them, `extra` marks those that no column
-    was due for. `start_s`, `last_s` and `bits` are as they come out on the wire, `due_s` is when each was begun.
+    `start_s`, `last_s` and `bits` (of LED words) are as they come out; `column` is what each sent, `extra` marks those
+    that no column was due for, and `changed` those that moved any line at all.
     """
 
-    name: str
-    channel: str
-    latch_s: float
-    chain: Chain
-    firmware: Firmware
-    due_s: Floats
+    chain: AnyChain
+    traffic: Traffic
     start_s: Floats
     last_s: Floats
+    first_visible_s: Floats
+    visible_s: Floats
     bits: Ints
     column: Ints
     turn: Ints
     extra: NDArray[np.bool_]
-    frames: NDArray[np.uint8]
-    altered: Mapping[int, tuple[Alteration, ...]]
-    seed: tuple[int, ...]
+    changed: NDArray[np.bool_]
     sums: IntervalSums
-
-    def blocks(self) -> Iterator[EdgeBlock]:
-        """The line's true edges, block by block; the same every time."""
-        return edge_blocks(
-            self.chain,
-            self.firmware,
-            self.due_s,
-            self.column,
-            self.frames,
-            self.altered,
-            self.seed,
-            IntervalSums(),
-        )
 
     def timing(self) -> dict[str, TrueInterval]:
         """Truth for each kind of interval over all simulated updates."""
@@ -66,22 +51,20 @@ class ChainLine:
         }
 
     def bytes_of(self, updates: Ints) -> tuple[Ints, NDArray[np.uint8]]:
-        """Offsets, shape (n + 1,), and bytes that the updates sent; a last byte cut short is kept with zeros behind."""
-        parts = []
-        for update in updates:
-            frame = self.frames[self.column[update]]
-            if int(update) in self.altered:
-                frame, count = altered_bytes(frame, self.altered[int(update)])
-                bits = np.unpackbits(frame)[:count]
-                frame = np.packbits(bits)
-            parts.append(frame)
+        """Offsets, shape (n + 1,), and the LED words that updates sent; a byte cut short is kept with zeros behind."""
+        packed = np.packbits(self.traffic.frames, axis=1)
+        altered = self.traffic.altered
+        parts = [
+            np.packbits(self.traffic.sent(int(update))) if int(update) in altered else packed[self.column[update]]
+            for update in updates
+        ]
         offsets = np.concatenate(([0], np.cumsum([len(part) for part in parts], dtype=np.int64)))
         return offsets.astype(np.int64), np.concatenate(parts) if parts else np.empty(0, dtype=np.uint8)
 
 
 def make_chain_line(
     scenario: Scenario,
-    chain: Chain,
+    chain: AnyChain,
     schedule: Schedule,
     events: Sequence[plan.Event],
     image: Image,
@@ -89,8 +72,8 @@ def make_chain_line(
     rng: np.random.Generator,
 ) -> ChainLine:
     """The chain's updates with their data and faults; extra transmissions are put in where they belong."""
-    frames = wire_bytes(image[:, chain.first_led : chain.first_led + chain.count], chain.order)
-    rate = 1.0 / (1.0 + scenario.firmware.clock_error_ppm * 1e-6)
+    firmware = scenario.firmware
+    wire = wire_of(chain, firmware)
     start = schedule.start_s + chain.offset_us * 1e-6
     updates = _Updates(start, schedule.column, schedule.turn, np.zeros(len(start), dtype=bool))
     altered: dict[int, tuple[Alteration, ...]] = {}
@@ -102,35 +85,41 @@ def make_chain_line(
         elif plan.struck_chain(fault, scenario) is not chain:
             continue
         elif fault.kind == "data-extra":
-            again.append((update, Alteration(keep_bits=max(1, fault.leds or 0) * 8 * len(chain.order))))
-        elif (change := plan.alteration(fault, chain, rng)) is not None:
+            again.append((update, Alteration(keep_bits=max(1, fault.leds or 0) * wire.format.word)))
+        elif (change := plan.alteration(fault, wire, rng)) is not None:
             altered[update] = (*altered.get(update, ()), change)
     if again:
-        wait = (wire_time_s(chain, chain.count) + scenario.firmware.gap_us * 1e-6) * rate
+        rate = 1.0 / (1.0 + firmware.clock_error_ppm * 1e-6)
+        wait = (wire.duration_s(chain.count) + firmware.gap_us * 1e-6) * rate
         updates, altered = _send_again(updates, altered, again, wait)
+    frames = wire.frames(image[:, chain.first_led : chain.first_led + chain.count])
+    traffic = Traffic(wire, updates.start_s, updates.column, frames, altered, tuple(seed))
+    return _carry(chain, traffic, updates)
+
+
+def _carry(chain: AnyChain, traffic: Traffic, updates: _Updates) -> ChainLine:
+    """Run all updates over the wire once, for their instants and intervals."""
     sums = IntervalSums()
     count = len(updates.start_s)
-    begin, last, bits = np.empty(count), np.empty(count), np.empty(count, dtype=np.int64)
-    firmware = scenario.firmware
-    for block in edge_blocks(chain, firmware, updates.start_s, updates.column, frames, altered, seed, sums):
-        own = slice(block.first, block.first + len(block.last_s))
-        begin[own], last[own], bits[own] = block.begin_s, block.last_s, block.bits
+    times = np.empty((4, count))
+    bits, changed = np.empty(count, dtype=np.int64), np.empty(count, dtype=bool)
+    for block in traffic.blocks(sums):
+        made = block.made
+        own = slice(block.first, block.first + len(made.begin_s))
+        times[:, own] = made.begin_s, made.last_s, made.first_visible_s, made.visible_s
+        bits[own], changed[own] = block.bits, made.changed
     return ChainLine(
-        name=chain.name,
-        channel=chain.data,
-        latch_s=chain.latch_us * 1e-6,
         chain=chain,
-        firmware=firmware,
-        due_s=updates.start_s,
-        start_s=begin,
-        last_s=last,
+        traffic=traffic,
+        start_s=times[0],
+        last_s=times[1],
+        first_visible_s=times[2],
+        visible_s=times[3],
         bits=bits,
         column=updates.column,
         turn=updates.turn,
         extra=updates.extra,
-        frames=frames,
-        altered=altered,
-        seed=tuple(seed),
+        changed=changed,
         sums=sums,
     )
 

@@ -8,12 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spinlag.synth.chains import AnyChain
 from spinlag.synth.faults import INDEX_KINDS, UPDATE_KINDS, Fault, FaultTrain
 from spinlag.synth.firmware import UpdateFault
-from spinlag.synth.onewire import Alteration, bit_time_s, wire_time_s
-from spinlag.synth.scenario import Chain, IndexSensor, Marker, Scenario, Shaft
+from spinlag.synth.scenario import IndexSensor, Marker, Scenario, Shaft
 from spinlag.synth.sensors import IndexFault
 from spinlag.synth.shaft import Motion, SpeedStep, make_motion
+from spinlag.synth.wire import Alteration, Wire
+from spinlag.synth.wires import wire_of
 
 Floats = NDArray[np.float64]
 
@@ -179,33 +181,38 @@ def update_faults(events: tuple[Event, ...], scenario: Scenario, motion: Motion)
     return faults
 
 
-def struck_chain(fault: Fault, scenario: Scenario) -> Chain:
-    """The chain whose wire a data fault strikes: the one named, else the first."""
-    return next((chain for chain in scenario.leds if chain.name == fault.chain), scenario.leds[0])
+def struck_chain(fault: Fault, scenario: Scenario) -> AnyChain | None:
+    """The chain whose wire a data fault strikes: the one named, else the first; None where there is no chain."""
+    return next((chain for chain in scenario.leds if fault.chain in (None, chain.name)), None)
 
 
 def _more_wire_s(fault: Fault, scenario: Scenario) -> float:
+    firmware = scenario.firmware
+    chain = struck_chain(fault, scenario)
     if fault.kind == "data-pause":
         return (fault.pause_us or 0.0) * 1e-6
-    if fault.kind == "update-repeated":
-        return scenario.firmware.gap_us * 1e-6 + max(wire_time_s(chain, chain.count) for chain in scenario.leds)
-    if fault.kind not in ("data-overlong", "data-extra"):
+    if chain is None:
         return 0.0
-    chain = struck_chain(fault, scenario)
-    gap = scenario.firmware.gap_us * 1e-6 if fault.kind == "data-extra" else 0.0
-    return gap + (fault.leds or 0) * 8 * len(chain.order) * bit_time_s(chain)
+    if fault.kind == "update-repeated":
+        return firmware.gap_us * 1e-6 + max(wire_of(own, firmware).duration_s(own.count) for own in scenario.leds)
+    more = wire_of(chain, firmware)
+    if fault.kind == "data-extra":
+        return firmware.gap_us * 1e-6 + more.duration_s(fault.leds or 0)
+    if fault.kind == "data-overlong":
+        return more.duration_s((fault.leds or 0) + chain.count) - more.duration_s(chain.count)
+    return 0.0
 
 
-def alteration(fault: Fault, chain: Chain, rng: np.random.Generator) -> Alteration | None:
+def alteration(fault: Fault, wire: Wire, rng: np.random.Generator) -> Alteration | None:
     """What a fault of the data does to the update it strikes; None where it leaves that update alone."""
-    per_led = 8 * len(chain.order)
-    bit = fault.led * per_led + fault.bit
+    word = wire.format.word
+    bit = fault.led * word + fault.bit
     if fault.kind == "data-bit-time":
         return Alteration(bit=bit, bits=fault.bits, change_s=(fault.change_ns or 0.0) * 1e-9)
     if fault.kind == "data-truncated":
-        return Alteration(keep_bits=max(1, (fault.leds or 0) * per_led + fault.bit))
+        return Alteration(keep_bits=max(1, (fault.leds or 0) * word + fault.bit))
     if fault.kind == "data-pause":
         return Alteration(pause_bit=max(1, bit), pause_s=(fault.pause_us or 0.0) * 1e-6)
     if fault.kind == "data-overlong":
-        return Alteration(extra=rng.bytes((fault.leds or 0) * len(chain.order)))
+        return Alteration(extra=tuple(int(b) for b in rng.integers(0, 2, (fault.leds or 0) * word)))
     return None

@@ -42,13 +42,16 @@ def record(world: World) -> tuple[Line, ...]:
     lines: list[Line] = []
     if scenario.index is not None:
         lines.append(short(scenario.index.channel, int(scenario.index.inverted), world.pulses.edges_s()))
-    for chain, made in zip(scenario.leds, world.lines, strict=True):
-        level = int(chain.inverted)
-        for block in made.blocks() if made.start_s.size and made.start_s[0] + phase <= 0.0 else ():
-            if block.begin_s[0] + phase > 0.0:
+    for made in world.lines:
+        wire = made.traffic.wire
+        levels = list(wire.idle)
+        for block in made.traffic.blocks() if made.start_s.size and made.start_s[0] + phase <= 0.0 else ():
+            if block.made.begin_s[0] + phase > 0.0:
                 break
-            level ^= lattice.record(_held(block.edges_s, gaps) + phase, 0)[0]
-        lines.append(Line(chain.data, level, _LongLine(lattice, made, phase, gaps)))
+            for i, edges in enumerate(block.made.lines):
+                levels[i] ^= lattice.record(_held(edges, gaps) + phase, 0)[0]
+        for i, name in enumerate(wire.channels):
+            lines.append(Line(name, levels[i], _LongLine(lattice, made, i, phase, gaps)))
     lines += [short(line.name, line.level, line.edges_s) for line in world.motor]
     for marker in scenario.markers:
         rise, fall = world.markers[marker.name]
@@ -68,14 +71,15 @@ class _LongLine:
     """The recorded toggles of a long line, block by block. Toggles that meet across blocks cancel, as within one."""
 
     lattice: Lattice
-    line: ChainLine
+    chain: ChainLine
+    number: int
     phase: float
     gaps: Sequence[tuple[float, float]]
 
     def __iter__(self) -> Iterator[Ticks]:
         held: Ticks = np.empty(0, dtype=np.int64)
-        for block in self.line.blocks():
-            _, ticks = self.lattice.record(_held(block.edges_s, self.gaps) + self.phase, 0)
+        for block in self.chain.traffic.blocks():
+            _, ticks = self.lattice.record(_held(block.made.lines[self.number], self.gaps) + self.phase, 0)
             ticks = odd_ones(np.concatenate((held, ticks)))
             held = ticks[-1:]
             if ticks.size > 1:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
@@ -11,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from spinlag.errors import Problem, RigError
 from spinlag.rig import Direction, NotNegative, Positive, read_toml, rig_from_mapping, validation_problems
+from spinlag.synth.chains import WIRINGS, AnyChain, Chain, Direct, OneWire
 from spinlag.synth.faults import Fault, FaultTrain
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -123,39 +125,6 @@ class MotorLines(_Table):
         if self.sensor_error_deg and len(self.sensor_error_deg) != len(self.phases):
             raise ValueError("sensor_error_deg needs one figure per line")
         return self
-
-
-class OneWire(_Table):
-    """`[[leds]]` on one wire. Times in ns of the controller's own clock; `jitter_ns` is Gaussian, rms, on each edge.
-    `pause_us` is inserted after every `pause_every_leds` LEDs. `offset_us` delays this chain against the schedule."""
-
-    name: str = "arm"
-    wiring: Literal["one-wire"] = "one-wire"
-    part: str | None = "WS2812B 2013-05"
-    data: str = "DOUT"
-    count: Annotated[int, Field(ge=1, le=100_000)] = 16
-    order: Annotated[str, Field(pattern=r"^[RGBW]{3,4}$")] = "GRB"
-    t0h_ns: Positive = 400.0
-    t0l_ns: Positive = 850.0
-    t1h_ns: Positive = 800.0
-    t1l_ns: Positive = 450.0
-    jitter_ns: NotNegative = 0.0
-    latch_us: Positive = 50.0
-    pause_every_leds: Annotated[int, Field(ge=0)] = 0
-    pause_us: NotNegative = 0.0
-    inverted: bool = False
-    offset_us: NotNegative = 0.0
-    first_led: Annotated[int, Field(ge=0)] = 0
-    """Which LED of the picture is this chain's first."""
-
-    @model_validator(mode="after")
-    def _quiet(self) -> OneWire:
-        if self.jitter_ns * 12 > min(self.t0h_ns, self.t0l_ns, self.t1h_ns, self.t1l_ns):
-            raise ValueError("jitter_ns is more than a twelfth of the shortest bit time, so edges could change places")
-        return self
-
-
-Chain = OneWire
 
 
 class Firmware(_Table):
@@ -275,6 +244,9 @@ def _cross_problems(scenario: Scenario) -> list[Problem]:
             )
         if fault.kind.startswith("motor-") and scenario.motor is None:
             problems.append(Problem(f"{key}.kind", f"{fault.kind} needs a [motor] table"))
+        struck = next((chain for chain in scenario.leds if fault.chain in (None, chain.name)), None)
+        if fault.kind.startswith("data-") and fault.kind != "data-silent" and isinstance(struck, Direct):
+            problems.append(Problem(f"{key}.kind", f"{fault.kind} means nothing on direct lines"))
         if fault.phase is not None and (scenario.motor is None or fault.phase not in scenario.motor.phases):
             problems.append(Problem(f"{key}.phase", f"no motor line {fault.phase!r}"))
         if fault.column is not None and fault.column >= scenario.firmware.columns:
@@ -289,10 +261,17 @@ def scenario_channels(scenario: Scenario) -> dict[str, str]:
     named: dict[str, str] = {}
     if scenario.index is not None:
         named["index.channel"] = scenario.index.channel
-    named |= {f"leds[{i}].data": chain.data for i, chain in enumerate(scenario.leds)}
+    for i, chain in enumerate(scenario.leds):
+        named |= {f"leds[{i}].{key}": line for key, line in _line_keys(chain)}
     if scenario.motor is not None:
         named |= {f"motor.phases[{i}]": name for i, name in enumerate(scenario.motor.phases)}
     return named | {f"markers[{i}].channel": marker.channel for i, marker in enumerate(scenario.markers)}
+
+
+def _line_keys(chain: AnyChain) -> list[tuple[str, str]]:
+    if isinstance(chain, Direct):
+        return [(f"lines[{i}]", line) for i, line in enumerate(chain.lines)]
+    return list(zip(("data", "clock", "latch", "blank"), chain.lines, strict=False))
 
 
 def scenario_from_mapping(data: Mapping[str, Any], *, file: str | None = None) -> Scenario:
@@ -302,7 +281,7 @@ def scenario_from_mapping(data: Mapping[str, Any], *, file: str | None = None) -
     try:
         scenario = Scenario.model_validate(dict(data))
     except ValidationError as error:
-        problems = validation_problems(error)
+        problems = [Problem(_untagged(problem.key), problem.reason) for problem in validation_problems(error)]
     if scenario is not None:
         problems = _cross_problems(scenario)
         try:
@@ -314,8 +293,13 @@ def scenario_from_mapping(data: Mapping[str, Any], *, file: str | None = None) -
     return scenario
 
 
-def _rig_stub(chain: Chain) -> dict[str, Any]:
-    return {"name": chain.name, "data": chain.data}
+def _untagged(key: str) -> str:
+    """`leds[0].one-wire.count` -> `leds[0].count`: the model's name is no part of the file."""
+    return re.sub(rf"^(leds\[\d+\])\.(?:{'|'.join(WIRINGS)})(?=\.|$)", r"\1", key)
+
+
+def _rig_stub(chain: AnyChain) -> dict[str, Any]:
+    return {"name": chain.name, "data": chain.lines[0]}
 
 
 def read_scenario(path: str | Path) -> Scenario:

@@ -11,8 +11,9 @@ from spinlag.capture import Capture, Channel, SamplePeriod
 from spinlag.errors import Problem, RigError
 from spinlag.rig import Rig, rig_from_mapping
 from spinlag.synth.account import tell
+from spinlag.synth.chains import AnyChain, Direct, OneWire
 from spinlag.synth.record import Line, record
-from spinlag.synth.scenario import Chain, Scenario
+from spinlag.synth.scenario import Scenario
 from spinlag.synth.truth import Truth
 from spinlag.synth.world import World, make_world
 
@@ -23,8 +24,12 @@ class Simulation:
 
     scenario: Scenario
     capture: Capture
-    rig: Rig
     truth: Truth
+
+    @property
+    def rig(self) -> Rig:
+        """The rig that fits. Raises RigError for a bench that no rig can describe."""
+        return rig_for(self.scenario)
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +87,7 @@ def run(scenario: Scenario) -> Trial:
 def simulate(scenario: Scenario) -> Simulation:
     """Run a scenario and record it in memory. Raises RigError as `run` does."""
     trial = run(scenario)
-    return Simulation(scenario, trial.capture(), trial.rig, trial.truth())
+    return Simulation(scenario, trial.capture(), trial.truth())
 
 
 def rig_for(scenario: Scenario) -> Rig:
@@ -106,7 +111,11 @@ def rig_tables(scenario: Scenario) -> dict[str, Any]:
     return data
 
 
-def _rig_chain(chain: Chain) -> dict[str, Any]:
-    keys = ("name", "part", "wiring", "data", "count", "order", "inverted")
-    found = {key: getattr(chain, key) for key in keys if getattr(chain, key) is not None}
-    return found if chain.part is not None else {**found, "latch_us": chain.latch_us}
+def _rig_chain(chain: AnyChain) -> dict[str, Any]:
+    keys = ("name", "part", "wiring", "data", "clock", "latch", "blank", "count", "order", "inverted")
+    found = {key: getattr(chain, key) for key in keys if getattr(chain, key, None) is not None}
+    if isinstance(chain, Direct):
+        found["lines"] = chain.lines
+    if chain.part is None and isinstance(chain, OneWire):
+        found["latch_us"] = chain.latch_us
+    return found

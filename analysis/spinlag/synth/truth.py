@@ -43,18 +43,22 @@ class TrueInterval:
 class TrueChain:
     """Every update of one chain that the capture holds at least in part, n of them, in order.
 
-    `start_s`, `last_s`: first and last data edge; `visible_s`: last + the part's latch time; `angle_deg`: shaft angle
-    within its revolution at `visible_s`; `revolution`: of the index pulse that the firmware answered; `column`: the
-    column whose data went out; `extra`: True for a transmission that no column was due for; `whole`: False where the
-    capture cuts it; `altered`: True where a fault touched what it sends; update i sent `bits[i]` bits and owns
-    data[offsets[i]:offsets[i + 1]], the last byte perhaps in part.
+    `channels`: its lines, data first (`channel`). `start_s`, `last_s`: first and last edge of the data line, or of the
+    clock where there is one; on direct lines the first and last line that moved. `first_visible_s`, `visible_s`: when
+    its first and its last LED show it; `angle_deg`: shaft angle within its revolution at `visible_s`; `revolution`: of
+    the index pulse that the firmware answered; `column`: the column whose data went out; `extra`: True for a
+    transmission that no column was due for; `whole`: False where the capture cuts it; `altered`: True where a fault
+    touched what it sends. Update i sent `bits[i]` bits of LED words and owns data[offsets[i]:offsets[i + 1]], the last
+    byte perhaps in part; what a wiring sends before and after its LED words is left out.
     """
 
     name: str
+    wiring: str
     channel: str
-    latch_s: float
+    channels: tuple[str, ...]
     start_s: Floats
     last_s: Floats
+    first_visible_s: Floats
     visible_s: Floats
     angle_deg: Floats
     revolution: Ints

@@ -13,11 +13,11 @@ from spinlag.synth import plan
 from spinlag.synth.firmware import SETTLING_TURNS, Schedule, run_firmware
 from spinlag.synth.lattice import Lattice, tick_fraction
 from spinlag.synth.lines import ChainLine, make_chain_line
-from spinlag.synth.onewire import wire_time_s
 from spinlag.synth.picture import draw
 from spinlag.synth.scenario import IndexSensor, Scenario
 from spinlag.synth.sensors import IndexFault, IndexPulses, MotorLine, make_index_pulses, make_motor_lines
 from spinlag.synth.shaft import Motion, make_motion
+from spinlag.synth.wires import wire_of
 
 Floats = NDArray[np.float64]
 
@@ -132,8 +132,11 @@ def _leds(scenario: Scenario) -> int:
 
 def _busy_s(scenario: Scenario) -> float:
     """How long one update keeps the firmware busy: its longest chain, and the gap it leaves."""
-    longest = max((chain.offset_us * 1e-6 + wire_time_s(chain, chain.count) for chain in scenario.leds), default=0.0)
     firmware = scenario.firmware
+    longest = max(
+        (chain.offset_us * 1e-6 + wire_of(chain, firmware).duration_s(chain.count) for chain in scenario.leds),
+        default=0.0,
+    )
     return (longest + firmware.gap_us * 1e-6) / (1.0 + firmware.clock_error_ppm * 1e-6)
 
 
@@ -170,7 +173,8 @@ def _when(
         elif event.id in schedule.struck:
             due, _, column = schedule.struck[event.id]
             chain = plan.struck_chain(fault, scenario)
-            times[event.id] = (due, chain.data, chain.name, None if fault.kind == "column-rate" else column)
+            line, name = (chain.lines[0], chain.name) if chain is not None else ("", None)
+            times[event.id] = (due, line, name, None if fault.kind == "column-rate" else column)
         elif fault.kind in ("speed-step", "motor-sequence", "motor-dropout", "capture-gap"):
             at = event.at_s if event.at_s is not None else plan.place_s(fault, scenario, motion)
             line = fault.phase or (scenario.motor.phases[0] if scenario.motor else "")

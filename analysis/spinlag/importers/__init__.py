@@ -1,11 +1,59 @@
-"""Capture files to captures: one module per format, chosen by a bounded look at the first bytes."""
+"""Capture files to captures: one importer per format, chosen by a bounded look at the first bytes."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 
-from spinlag.capture import Capture, Progress
+from spinlag.capture import Capture, Progress, SamplePeriod
+from spinlag.errors import CaptureError
+from spinlag.importers import vcd
+from spinlag.importers.csv_options import CsvOptions
+from spinlag.importers.draft import Draft
+from spinlag.importers.source import FileSource
 from spinlag.rig import CaptureTable
+from spinlag.sampling import ClaimedRate, detect_sample_period
+
+__all__ = ["IMPORTERS", "CsvOptions", "Importer", "read_capture"]
+
+SAME_RATE = Fraction(1, 1000)
+"""Two statements of a sample rate agree when they differ by less than this part."""
+
+
+@dataclass(frozen=True)
+class Importer:
+    """One format: `sniff` judges the first decompressed bytes, `read` reads the whole source."""
+
+    name: str
+    what: str
+    sniff: Callable[[bytes], bool]
+    read: Callable[[FileSource, CaptureTable, CsvOptions], Draft]
+
+
+IMPORTERS = (
+    Importer(
+        "vcd",
+        "value change dump, plain or extended (IEEE Std 1364-2005, clause 18)",
+        vcd.sniff,
+        lambda source, table, _: vcd.read(source, table=table),
+    ),
+)
+"""Every format that can be read. Their order means nothing: two that claim the same file are an error."""
+
+_FOREIGN = (
+    (b"\xff\xd8\xff", "a JPEG picture"),
+    (b"\x89PNG", "a PNG picture"),
+    (b"GIF8", "a GIF picture"),
+    (b"%PDF", "a PDF document"),
+    (b"PK\x03\x04", "a zip archive"),
+    (b"BZh", "bzip2 data; decompress it first"),
+    (b"\x28\xb5\x2f\xfd", "Zstandard data; decompress it first"),
+    (b"\x7fELF", "a program"),
+    (b"RIFF", "a RIFF file (sound or video)"),
+)
+"""First bytes of files that people hand over by mistake."""
 
 
 def read_capture(
@@ -13,8 +61,88 @@ def read_capture(
     *,
     table: CaptureTable | None = None,
     importer: str | None = None,
-    csv: object | None = None,
+    csv: CsvOptions | None = None,
     progress: Progress | None = None,
 ) -> Capture:
-    """Read a capture, plain, gzip- or xz-compressed."""
-    raise NotImplementedError
+    """Read a capture, plain, gzip- or xz-compressed.
+
+    `table` is the rig's [capture] table, for what the file cannot tell about itself. `importer` overrules the choice
+    by content; `csv` overrules what is found out about a table. `progress` is called with (done, total) bytes of the
+    file as it lies on disk. Edges of large captures stay in a temporary file while the result lives.
+
+    Raises CaptureError, which says what and where, for a file that cannot be read or is no capture, and OutputError
+    where the temporary file cannot be written.
+    """
+    table = table if table is not None else CaptureTable()
+    with FileSource(path, progress=progress) as source:
+        chosen = _chosen(source, importer)
+        draft = chosen.read(source, table, csv if csv is not None else CsvOptions())
+        digest = source.sha256()
+        draft = replace(draft, warnings=(*source.warnings, *draft.warnings))
+        understood = (("compression", source.packing),) if source.packing != "plain" else ()
+    period, doubts = _sample_period(draft, table)
+    return Capture(
+        file=source.file,
+        sha256=digest,
+        importer=chosen.name,
+        tick=draft.tick,
+        start=draft.start,
+        end=draft.end,
+        channels=draft.channels,
+        sample_period=period,
+        warnings=(*draft.warnings, *doubts),
+        understood=(*understood, *draft.understood),
+    )
+
+
+def _chosen(source: FileSource, name: str | None) -> Importer:
+    """The importer of that name, or the only one whose sniffer knows the first bytes."""
+    if name is not None:
+        for importer in IMPORTERS:
+            if importer.name == name:
+                return importer
+        known = ", ".join(importer.name for importer in IMPORTERS)
+        raise CaptureError(f"there is no importer {name!r}; there are {known}", file=source.file)
+    if not source.head:
+        raise CaptureError("the file is empty", file=source.file)
+    fitting = [importer for importer in IMPORTERS if importer.sniff(source.head)]
+    if len(fitting) == 1:
+        return fitting[0]
+    if fitting:
+        names = " and ".join(importer.name for importer in fitting)
+        raise CaptureError(f"its first bytes could be {names}; say which with the importer option", file=source.file)
+    raise CaptureError(f"no capture that spinlag can read: {_guess(source.head)}", file=source.file)
+
+
+def _guess(head: bytes) -> str:
+    for magic, what in _FOREIGN:
+        if head.startswith(magic):
+            return f"it looks like {what}"
+    kinds = " nor ".join(importer.name.upper() for importer in IMPORTERS)
+    return f"its first bytes are neither {kinds}"
+
+
+def _sample_period(draft: Draft, table: CaptureTable) -> tuple[SamplePeriod, tuple[str, ...]]:
+    """The period that the format shows, or the one that the edges and whatever is claimed about them agree on."""
+    claims = []
+    if table.sample_rate_hz is not None:
+        claims.append(ClaimedRate(Fraction(str(table.sample_rate_hz)), "the rig"))
+    if draft.sample_rate_hz is not None:
+        claims.append(ClaimedRate(draft.sample_rate_hz, "the file's header"))
+    doubts: tuple[str, ...] = ()
+    if len(claims) == 2 and not _agree(claims[0].hz, claims[1].hz):
+        rig, header = (f"{float(claim.hz) / 1e6:.6g} MHz" for claim in claims)
+        doubts = (f"the rig gives a sample rate of {rig}, the file's header {header}; the rig's is used",)
+    if draft.sample_period is None:
+        lines = list({id(channel.edges): channel.edges for channel in draft.channels}.values())
+        period, more = detect_sample_period(lines, draft.tick, claims[0] if claims else None)
+        return period, doubts + more
+    shown = 1 / (draft.sample_period.ticks * draft.tick)
+    if claims and not _agree(claims[0].hz, shown):
+        claimed = f"{claims[0].by} gives a sample rate of {float(claims[0].hz) / 1e6:.6g} MHz"
+        doubts += (f"{claimed}, but the rows are {float(shown) / 1e6:.6g} MHz apart; the rows count",)
+    return draft.sample_period, doubts
+
+
+def _agree(one: Fraction, other: Fraction) -> bool:
+    return abs(one - other) <= SAME_RATE * max(one, other)

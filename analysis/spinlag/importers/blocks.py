@@ -54,11 +54,12 @@ class BlockReader:
     """Iterates over a source in blocks of about `size` bytes, each cut where `cut` allows.
 
     Buffers handed back with `recycle` are used again: fresh pages cost more than the work done on them. The last block
-    (maybe empty) has `last` set.
+    (maybe empty) has `last` set. `offset` is where in the file the source begins.
     """
 
-    def __init__(self, source: ByteSource, size: int, cut: Cut) -> None:
+    def __init__(self, source: ByteSource, size: int, cut: Cut, *, offset: int = 0) -> None:
         self._source = source
+        self._offset = offset
         self._size = max(size, 1)
         self._cut = cut
         self._free: list[bytearray] = []
@@ -70,7 +71,7 @@ class BlockReader:
 
     def __iter__(self) -> Iterator[Block]:
         rest = b""
-        offset = 0
+        offset = self._offset
         while True:
             block = self._read(rest, offset)
             if block.last:

@@ -1,0 +1,275 @@
+"""Edges of one line: gathered block by block, kept in memory while they fit a budget, and in a file beyond it."""
+
+from __future__ import annotations
+
+import errno
+import os
+import tempfile
+import weakref
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, Literal, overload
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spinlag.capture import Edges, Ticks
+from spinlag.errors import OutputError
+
+MEMORY_SHARE = 1 / 64
+"""Share of the machine's memory that edges may take before the longest lines move to a temporary file."""
+
+MEMORY_CAP = 128 << 20
+"""The same in bytes, on machines where the share would be more: the figure for peak memory is for all of them."""
+
+_TICK_BYTES = 8
+_FIRST_ROOM = 64
+_GROWTH = 4
+_FILE_PIECE = 1 << 17
+"""Edges written to the file at a time, and read back at a time for a search."""
+
+
+def default_budget() -> int:
+    """Bytes of edges that stay in memory: MEMORY_SHARE of what the machine has, at most MEMORY_CAP."""
+    try:
+        memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, ValueError, OSError):
+        return MEMORY_CAP
+    return min(MEMORY_CAP, int(memory * MEMORY_SHARE))
+
+
+class SpillFile:
+    """A nameless temporary file of ticks, in the folder that `tempfile` picks (TMPDIR overrules it).
+
+    It has no directory entry while it is open, so that nothing is left behind however the process ends.
+    """
+
+    def __init__(self) -> None:
+        with _clear_errors():
+            self._file = tempfile.TemporaryFile(prefix="spinlag-", buffering=0)  # noqa: SIM115 - closed with this object
+        self._size = 0
+        weakref.finalize(self, self._file.close)
+
+    def write(self, ticks: Ticks) -> int:
+        """Append ticks; returns the byte offset where they begin. Raises OutputError, as where the disk is full."""
+        offset = self._size
+        left = _bytes(np.ascontiguousarray(ticks))
+        with _clear_errors():
+            while left:
+                count = self._file.write(left)
+                left = left[count:]
+                self._size += count
+        return offset
+
+    def read(self, offset: int, ticks: Ticks) -> None:
+        """Fill `ticks` from byte `offset` on."""
+        left = _bytes(ticks)
+        with _clear_errors():
+            while left:
+                count = os.preadv(self._file.fileno(), [left], offset)
+                if count == 0:
+                    raise OutputError("the temporary file of edges lost part of its contents")
+                left = left[count:]
+                offset += count
+
+
+def _bytes(ticks: Ticks) -> memoryview:
+    return ticks.data.cast("B") if len(ticks) else memoryview(b"")
+
+
+@contextmanager
+def _clear_errors() -> Iterator[None]:
+    try:
+        yield
+    except OutputError:
+        raise
+    except OSError as error:
+        folder = tempfile.gettempdir()
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            reason = f"no room in {folder} for the edges of this capture; free some, or set TMPDIR to another folder"
+        else:
+            reason = f"the temporary file of edges in {folder} cannot be used: {error.strerror or error}"
+        raise OutputError(reason) from None
+
+
+class EdgeStore:
+    """Edges of one line in a SpillFile, read by position: its pages are the system's cache, not this process's memory.
+
+    Offers what `Edges` asks for: a length, slices (each a fresh array), single edges and searchsorted.
+    """
+
+    def __init__(self, spill: SpillFile, offsets: NDArray[np.int64], counts: NDArray[np.int64], fences: Ticks) -> None:
+        self._spill = spill
+        self._offsets = offsets
+        self._starts = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+        self._fences = fences
+
+    def __len__(self) -> int:
+        return int(self._starts[-1])
+
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
+        if copy is False:
+            raise ValueError("edges in a file cannot be had without a copy")
+        whole: NDArray[Any] = self[:]
+        return whole if dtype is None else whole.astype(dtype, copy=False)
+
+    @overload
+    def __getitem__(self, index: int, /) -> Any: ...
+    @overload
+    def __getitem__(self, index: slice, /) -> Ticks: ...
+
+    def __getitem__(self, index: slice | int, /) -> Ticks | Any:
+        if not isinstance(index, slice):
+            at = range(len(self))[index]
+            return self._contiguous(at, at + 1)[0]
+        start, stop, step = index.indices(len(self))
+        if step > 0:
+            return self._contiguous(start, max(start, stop))[::step]
+        wanted = range(start, stop, step)
+        if not wanted:
+            return np.empty(0, dtype=np.int64)
+        return self._contiguous(wanted[-1], wanted[0] + 1)[::step]
+
+    def searchsorted(self, v: Any, side: Literal["left", "right"] = "left") -> Any:
+        """As numpy.searchsorted: for each of `v`, how many edges come before it ("right": or at it)."""
+        wanted = np.asarray(v)
+        flat = wanted.ravel()
+        piece = np.maximum(self._fences.searchsorted(flat, side=side) - 1, 0)
+        found = np.zeros(flat.shape, dtype=np.int64)
+        if len(self):
+            for number in np.unique(piece):
+                mine = piece == number
+                start, stop = int(self._starts[number]), int(self._starts[number + 1])
+                found[mine] = start + self._contiguous(start, stop).searchsorted(flat[mine], side=side)
+        return found.reshape(wanted.shape)[()]
+
+    def _contiguous(self, start: int, stop: int) -> Ticks:
+        ticks = np.empty(stop - start, dtype=np.int64)
+        if stop <= start:
+            return ticks
+        piece = int(self._starts.searchsorted(start, side="right")) - 1
+        filled = 0
+        while filled < len(ticks):
+            skip = start + filled - int(self._starts[piece])
+            count = min(int(self._starts[piece + 1]) - start - filled, len(ticks) - filled)
+            self._spill.read(int(self._offsets[piece]) + skip * _TICK_BYTES, ticks[filled : filled + count])
+            filled += count
+            piece += 1
+        return ticks
+
+
+class EdgeLog:
+    """Edges of one line while they are being read. `append` copies; `finish` hands them over."""
+
+    __slots__ = ("_budget", "_counts", "_fences", "_offsets", "_room", "count", "spilled")
+
+    def __init__(self, budget: EdgeBudget) -> None:
+        self._budget = budget
+        self._room: Ticks = np.empty(0, dtype=np.int64)
+        self.count = 0
+        """Edges in memory."""
+        self.spilled = 0
+        """Edges in the file."""
+        self._offsets: list[int] = []
+        self._counts: list[int] = []
+        self._fences: list[int] = []
+
+    def __len__(self) -> int:
+        return self.count + self.spilled
+
+    def last(self) -> int | None:
+        """The latest edge; the one before it stands too after a drop_last."""
+        return int(self._room[self.count - 1]) if self.count else None
+
+    def drop_last(self) -> None:
+        """Take the latest edge back. One edge always stays in memory for that."""
+        self.count -= 1
+        self._budget.used -= _TICK_BYTES
+
+    def append(self, ticks: Ticks) -> None:
+        """Add edges later than all before."""
+        needed = self.count + len(ticks)
+        if needed > len(self._room):
+            self._grow(needed)
+        self._room[self.count : needed] = ticks
+        self.count = needed
+        if self.spilled and self.count > _FILE_PIECE:
+            self._budget.used += _TICK_BYTES * len(ticks)
+            self.spill()
+        else:
+            self._budget.add(_TICK_BYTES * len(ticks))
+
+    def spill(self) -> None:
+        """Move all edges but the last to the file."""
+        file = self._budget.file()
+        moved = self.count - 1
+        for start in range(0, moved, _FILE_PIECE):
+            piece = self._room[start : min(start + _FILE_PIECE, moved)]
+            self._offsets.append(file.write(piece))
+            self._counts.append(len(piece))
+            self._fences.append(int(piece[0]))
+        last = self._room[moved : self.count].copy()
+        if len(self._room) > 4 * _FILE_PIECE:
+            self._room = np.empty(2 * _FILE_PIECE, dtype=np.int64)
+        self._room[: len(last)] = last
+        self._budget.used -= _TICK_BYTES * moved
+        self.spilled += moved
+        self.count = len(last)
+
+    def finish(self) -> Edges:
+        """The edges: a read-only array, or an EdgeStore where they went to the file."""
+        if not self.spilled:
+            ticks = self._room[: self.count]
+            ticks = ticks.copy() if self.count < _FILE_PIECE else ticks
+            ticks.flags.writeable = False
+            return ticks
+        file = self._budget.file()
+        rest = self._room[: self.count]
+        if len(rest):
+            self._offsets.append(file.write(rest))
+            self._counts.append(len(rest))
+            self._fences.append(int(rest[0]))
+        self._room = np.empty(0, dtype=np.int64)
+        return EdgeStore(
+            file,
+            np.array(self._offsets, dtype=np.int64),
+            np.array(self._counts, dtype=np.int64),
+            np.array(self._fences, dtype=np.int64),
+        )
+
+    def _grow(self, needed: int) -> None:
+        room = np.empty(max(needed, _FIRST_ROOM, _GROWTH * len(self._room)), dtype=np.int64)
+        room[: self.count] = self._room[: self.count]
+        self._room = room
+
+
+class EdgeBudget:
+    """How many bytes of edges may stay in memory; beyond that the longest lines move to one file."""
+
+    def __init__(self, limit: int | None = None) -> None:
+        self.limit = default_budget() if limit is None else limit
+        self.used = 0
+        self._logs: list[EdgeLog] = []
+        self._file: SpillFile | None = None
+
+    def log(self) -> EdgeLog:
+        """A new line's log."""
+        log = EdgeLog(self)
+        self._logs.append(log)
+        return log
+
+    def file(self) -> SpillFile:
+        """The one file of this capture, made when first needed."""
+        if self._file is None:
+            self._file = SpillFile()
+        return self._file
+
+    def add(self, count: int) -> None:
+        """Account for `count` more bytes, moving lines to the file where the limit is passed."""
+        self.used += count
+        if self.used <= self.limit:
+            return
+        for log in sorted(self._logs, key=lambda log: log.count, reverse=True):
+            if self.used <= self.limit // 2 or log.count < 2:
+                break
+            log.spill()

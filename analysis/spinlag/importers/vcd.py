@@ -1,0 +1,287 @@
+"""VCD (IEEE Std 1364-2005, clause 18), plain and extended: exact ticks, one line per bit, vectorised over blocks."""
+
+from __future__ import annotations
+
+from collections import Counter
+from fractions import Fraction
+
+import numpy as np
+
+from spinlag.capture import Channel
+from spinlag.errors import CaptureError
+from spinlag.importers.blocks import MARGIN, Block, BlockReader, in_order
+from spinlag.importers.draft import Draft
+from spinlag.importers.edge_store import EdgeBudget
+from spinlag.importers.lanes import Lanes, Line, Recorded
+from spinlag.importers.source import ByteSource
+from spinlag.importers.vcd_codes import Codes
+from spinlag.importers.vcd_general import read_general
+from spinlag.importers.vcd_header import NOT_DIGITAL, Header, Variable, read_header, timescale_tick
+from spinlag.importers.vcd_regular import read_regular
+from spinlag.importers.vcd_scheme import CARRIED, NO_LANE, Parsed, Scheme
+from spinlag.importers.vcd_tail import Tail, trim_tail
+from spinlag.importers.vcd_tokens import split
+from spinlag.rig import CaptureTable
+
+BLOCK_BYTES = 1 << 20
+"""Text per block: its arrays stay in the processor's cache."""
+
+THREADS = 2
+
+MOST_LANES = 1 << 16
+"""Lines that are kept; the bits of variables beyond that are left out, and a warning says so."""
+
+_HEADER_WORDS = (
+    b"$date $version $comment $timescale $scope $var $upscope $enddefinitions $attrbegin $dumpvars $dumpports".split()
+)
+
+
+def sniff(head: bytes) -> bool:
+    """Whether text that begins like this is VCD: its first word is one of the standard's declaration keywords."""
+    words = head.removeprefix(b"\xef\xbb\xbf").split(maxsplit=1)
+    return bool(words) and words[0] in _HEADER_WORDS
+
+
+def read(
+    source: ByteSource,
+    *,
+    table: CaptureTable,
+    block_bytes: int = BLOCK_BYTES,
+    threads: int = THREADS,
+    budget: EdgeBudget | None = None,
+) -> Draft:
+    """Read a whole VCD file. The record ends one tick after the last time stamp, which still belongs to it.
+
+    Raises CaptureError, with the byte offset in the decompressed text, for what breaks the standard.
+    """
+    header = read_header(source)
+    if header.ended:
+        raise CaptureError("the file ends inside its declarations; there is nothing to analyse", file=source.file)
+    tick, warnings, understood = _tick(header, table, source.file)
+    layout = _Layout(header)
+    body = _Body(source.file, layout.scheme, Lanes(layout.scheme.lanes, budget))
+    reader = BlockReader(_Rest(source, header.body), block_bytes, _cut, offset=header.body_offset)
+    for block, parsed in in_order(reader, body.parse, threads=threads):
+        body.take(block, parsed)
+        reader.recycle(block)
+    start, end = body.finish()
+    channels, zero_width = layout.channels(body.lanes, start, end)
+    if not header.complete:
+        warnings.append("the declarations have no $enddefinitions")
+    warnings += [*layout.warnings, *body.warnings, *zero_width]
+    understood += [*layout.understood(), *body.understood()]
+    return Draft(
+        tick=tick,
+        start=start,
+        end=end,
+        channels=channels,
+        warnings=tuple(warnings),
+        understood=tuple(understood),
+    )
+
+
+class _Rest:
+    """A source that begins with text already read."""
+
+    def __init__(self, source: ByteSource, text: bytes) -> None:
+        self.file = source.file
+        self.head = b""
+        self._source = source
+        self._text = memoryview(text)
+
+    def readinto(self, buffer: memoryview) -> int:
+        """The text first, then what the source has."""
+        count = min(len(buffer), len(self._text))
+        if count:
+            buffer[:count] = self._text[:count]
+            self._text = self._text[count:]
+        return count + (self._source.readinto(buffer[count:]) if count < len(buffer) else 0)
+
+
+def _cut(text: bytearray, start: int, stop: int) -> int:
+    """Before a time stamp where one begins a line near the end, else behind the last white space."""
+    line = text.rfind(b"\n#", max(start, stop - (stop - start) // 4 - 64), stop)
+    if line > start:
+        return line + 1
+    blank = max(text.rfind(mark, start, stop) for mark in (b"\n", b" ", b"\t", b"\r", b"\f", b"\v"))
+    return blank + 1 if blank >= start else -1
+
+
+def _tick(header: Header, table: CaptureTable, file: str) -> tuple[Fraction, list[str], list[tuple[str, str]]]:
+    """The tick in seconds, and what there is to say about it."""
+    said = [("format", "VCD"), ("timescale", header.timescale or "none given")]
+    said += [(name, text) for name, text in (("date", header.date), ("written by", header.version)) if text]
+    if table.tick_ns is not None:
+        said.append(("tick", f"{table.tick_ns} ns, as the rig says"))
+        return Fraction(str(table.tick_ns)) / 10**9, [], said
+    tick = timescale_tick(header, file)
+    if tick is not None:
+        return tick, [], said
+    warning = "the file gives no timescale: one tick was taken for 1 s; [capture] tick_ns in the rig overrules that"
+    return Fraction(1), [warning], said
+
+
+class _Layout:
+    """Which code has which lanes, and which variables become channels."""
+
+    def __init__(self, header: Header) -> None:
+        self._header = header
+        self.warnings: list[str] = []
+        self._kept: list[Variable] = []
+        self._left_out: Counter[str] = Counter()
+        width: dict[bytes, int] = {}
+        lines = 0
+        for variable in header.variables:
+            width.setdefault(variable.code, 0)
+            if variable.kind in NOT_DIGITAL or variable.width < 1:
+                self._left_out[variable.kind] += 1
+                continue
+            lines += variable.width
+            if lines > MOST_LANES:
+                lines -= variable.width
+                self.warnings.append(f"{variable.path} ({variable.width} bits) was left out: too many lines to keep")
+                continue
+            self._kept.append(variable)
+            width[variable.code] = max(width[variable.code], variable.width)
+        self.warnings = _shortened(self.warnings)
+        self.scheme = _scheme(width, ports=any(variable.kind == "port" for variable in header.variables))
+        self._number = {code: number for number, code in enumerate(self.scheme.codes.codes)}
+
+    def channels(self, lanes: Lanes, start: int, end: int) -> tuple[tuple[Channel, ...], list[str]]:
+        """The channels, in the order of the declarations, bits from the most significant; warnings about them."""
+        lines: dict[int, Line] = {}
+        channels: list[Channel] = []
+        zero_width: dict[str, int] = {}
+        for variable in self._kept:
+            top = int(self.scheme.lane[self._number[variable.code]]) + variable.width - 1
+            names = [""] if variable.bits is None else [f"[{bit}]" for bit in variable.bits]
+            for place, name in enumerate(names):
+                if top - place not in lines:
+                    lines[top - place] = lanes.finish(top - place, start, end)
+                    if lines[top - place].zero_width:
+                        zero_width[variable.path + name] = lines[top - place].zero_width
+                line = lines[top - place]
+                channels.append(
+                    Channel(variable.name + name, variable.path + name, line.initial, line.edges, line.unknown)
+                )
+        warnings = []
+        if zero_width:
+            most = ", ".join(f"{path} {count}" for path, count in list(zero_width.items())[:4])
+            total = sum(zero_width.values())
+            warnings.append(f"{total} pulses began and ended at one time stamp and were left out ({most})")
+        if not channels:
+            warnings.append("the file has no digital line")
+        return tuple(channels), warnings
+
+    def understood(self) -> list[tuple[str, str]]:
+        """What was declared."""
+        kinds = Counter(variable.kind for variable in self._header.variables)
+        said = [("variables", ", ".join(f"{count} {kind}" for kind, count in kinds.items()) or "none")]
+        if self._left_out:
+            left = ", ".join(f"{count} {kind}" for kind, count in self._left_out.items())
+            said.append(("left out", f"{left}: not digital lines"))
+        return said
+
+
+def _scheme(width: dict[bytes, int], *, ports: bool) -> Scheme:
+    """Lanes for every code in the order of first mention; a width of 0 has none."""
+    widths = np.array(list(width.values()), dtype=np.int32)
+    first = np.cumsum(widths) - widths
+    lane = np.where(widths > 0, first, NO_LANE).astype(np.int32)
+    return Scheme(Codes(list(width)), lane, widths, int(widths.sum()), ports)
+
+
+def _shortened(warnings: list[str]) -> list[str]:
+    more = len(warnings) - 3
+    return warnings if more < 1 else [*warnings[:3], f"{more} more variables were left out for the same reason"]
+
+
+class _Body:
+    """The values of a VCD file: blocks are parsed in any thread, and taken in, one after another, in file order."""
+
+    def __init__(self, file: str, scheme: Scheme, lanes: Lanes) -> None:
+        self.lanes = lanes
+        self.warnings: list[str] = []
+        self._file = file
+        self._scheme = scheme
+        self._start: int | None = None
+        self._now: int | None = None
+        self._held: list[Recorded] = []
+        self._rest = b""
+        self._tail = Tail()
+        self._too_long = False
+        self._dump_off = 0
+
+    def parse(self, block: Block) -> tuple[Parsed, Tail]:
+        """One block on its own, as if it began with whole records; changes nothing here."""
+        tail = Tail()
+        if block.last:
+            block, tail = trim_tail(block, self._scheme.codes, ports=self._scheme.ports)
+        tokens = split(block)
+        parsed = None if self._scheme.ports else read_regular(block, tokens, self._scheme)
+        return parsed if parsed is not None else read_general(block, tokens, self._scheme), tail
+
+    def take(self, block: Block, result: tuple[Parsed, Tail]) -> None:
+        """Take in the next block; one that did not begin with whole records is parsed again behind what was left."""
+        if self._rest:
+            result = self.parse(_joined(self._rest, block))
+        parsed, self._tail = result
+        if parsed.fault is not None:
+            raise CaptureError(parsed.fault.reason, file=self._file, byte_offset=parsed.fault.offset)
+        self._rest = parsed.rest
+        self._too_long |= parsed.too_long
+        self._dump_off += parsed.dump_off
+        if parsed.first is not None:
+            self._advance(parsed.first, parsed.first_offset)
+        if parsed.recorded is not None:
+            self._add(parsed.recorded, parsed.carried)
+        if parsed.last is not None:
+            self._now = parsed.last
+
+    def finish(self) -> tuple[int, int]:
+        """The record's [start, end) once all blocks are taken in; fills `warnings`."""
+        if self._tail.time is not None and (self._now is None or self._tail.time >= self._now):
+            self._advance(self._tail.time, 0)
+            self._now = self._tail.time
+        if self._start is None or self._now is None:
+            raise CaptureError("the file holds no time stamp; there is nothing to analyse", file=self._file)
+        if self._tail.time is not None:
+            self.warnings.append("the file ends right behind a time stamp: it seems to be cut short")
+        elif self._rest or self._tail.cut:
+            self.warnings.append("the file ends in the middle of a record: it was cut short, and analysed up to there")
+        if self._too_long:
+            self.warnings.append(
+                "some vector values have more digits than their variable has bits; the last ones count"
+            )
+        return self._start, self._now + 1
+
+    def understood(self) -> list[tuple[str, str]]:
+        """What else was met."""
+        return [("dumping switched off", f"{self._dump_off} times")] if self._dump_off else []
+
+    def _advance(self, time: int, offset: int) -> None:
+        """The block's first time stamp: may it follow what was before?"""
+        if self._now is not None and time < self._now:
+            raise CaptureError(f"time runs backwards, from {self._now} to {time}", file=self._file, byte_offset=offset)
+        if self._start is None:
+            self._start = self._now = time
+            for recorded in self._held:
+                self._add(recorded, True)
+            self._held = []
+
+    def _add(self, recorded: Recorded, carried: bool) -> None:
+        if carried:
+            if self._now is None:
+                self._held.append(recorded)
+                return
+            ticks = np.where(recorded.ticks == CARRIED, self._now, recorded.ticks)
+            recorded = Recorded(recorded.lanes, recorded.bounds, ticks, recorded.states, plain=False)
+        self.lanes.add(recorded)
+
+
+def _joined(rest: bytes, block: Block) -> Block:
+    """The block with text before it that belongs to its first record."""
+    text = rest + block.raw[block.start : block.stop]
+    raw = bytearray(b" " * MARGIN + text + b" " * MARGIN)
+    offset = block.offset - len(rest)
+    return Block(raw, np.frombuffer(raw, dtype=np.uint8), MARGIN, MARGIN + len(text), offset, block.last)

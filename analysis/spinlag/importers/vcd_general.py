@@ -1,0 +1,318 @@
+"""Any block of a VCD body: vectors, reals, strings, ports, comments, dump sections, codes of any length.
+
+Works on whole arrays of tokens. What a token is follows from the tokens around it: a value such as `b101` makes the
+next token a code, whatever it looks like, and nothing inside a comment counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spinlag.importers.blocks import Block
+from spinlag.importers.lanes import LOST, Recorded
+from spinlag.importers.vcd_codes import UNDECLARED, Codes, Indices
+from spinlag.importers.vcd_group import by_lane
+from spinlag.importers.vcd_scheme import CARRIED, INVALID, NO_LANE, PORT_STATE, STATE, Fault, Parsed, Scheme
+from spinlag.importers.vcd_tokens import LATEST, Tokens, decimals
+from spinlag.importers.vcd_vectors import Bits, Values, every_bit, expand, lost, together
+
+_OTHER, _TIME, _SCALAR, _VECTOR, _TEXT, _PORT, _KEYWORD = range(7)
+
+_NEUTRAL = (
+    b"$end $dumpvars $dumpall $dumpon $dumpoff $dumpports $dumpportsall $dumpportson $dumpportsoff $vcdclose".split()
+)
+_END = _NEUTRAL.index(b"$end")
+_OFF = (_NEUTRAL.index(b"$dumpoff"), _NEUTRAL.index(b"$dumpportsoff"))
+_SKIPPED = b"$comment $date $version $timescale $scope $upscope $var $enddefinitions $attrbegin $attrend".split()
+KEYWORDS = Codes([*_NEUTRAL, *_SKIPPED])
+IN_COMMENT = b"$comment "
+
+_AFTER_PORT = 3
+"""A port value is followed by two strengths and the code (IEEE Std 1364-2005 18.4.3)."""
+
+
+def _classes() -> NDArray[np.uint8]:
+    table = np.full(256, _OTHER, dtype=np.uint8)
+    table[STATE != INVALID] = _SCALAR
+    for characters, kind in (("#", _TIME), ("bB", _VECTOR), ("rRsS", _TEXT), ("p", _PORT), ("$", _KEYWORD)):
+        for character in characters:
+            table[ord(character)] = kind
+    return table
+
+
+_CLASS = _classes()
+
+
+class _Body:
+    """One block's tokens outside comments, and the first thing found wrong with them."""
+
+    def __init__(self, block: Block, tokens: Tokens) -> None:
+        self.block = block
+        self.tokens = tokens
+        self.kind = _CLASS[tokens.first]
+        self.fault: Fault | None = None
+
+    def offset(self, token: int) -> int:
+        """Where a token stands in the file."""
+        return self.block.offset + int(self.tokens.before[token])
+
+    def wrong(self, token: int, reason: str) -> None:
+        """Note a fault; the one that comes first in the file counts."""
+        offset = self.offset(token)
+        if self.fault is None or offset < self.fault.offset:
+            self.fault = Fault(offset, reason)
+
+    def text(self, token: int) -> str:
+        """A token as it may be shown to a person."""
+        word = self.tokens.word(token)
+        return repr((word[:40] + b"..." if len(word) > 40 else word).decode("latin-1"))
+
+
+@dataclass(frozen=True, eq=False)
+class _Roles:
+    """Which tokens are what, as indices. The code of the value openers[i] is the token codes[i]."""
+
+    times: Indices
+    scalars: Indices
+    openers: Indices
+    codes: Indices
+    dump_off: Indices
+    unfinished: int | None
+    """Token where a record begins that this block does not end."""
+
+
+def read_general(block: Block, tokens: Tokens, scheme: Scheme) -> Parsed:
+    """The block's records, or the first thing wrong in it, with its place."""
+    tokens, in_comment = _without_comments(tokens, scheme.codes)
+    body = _Body(block, tokens)
+    roles = _port_roles(body) if scheme.ports else _roles(body)
+    times = _times(body, roles.times)
+    bits, too_long = _bits(body, roles, scheme)
+    if body.fault is not None:
+        return Parsed(fault=body.fault)
+    recorded, carried = _recorded(bits, roles.times, times, len(tokens))
+    rest = IN_COMMENT if in_comment else b""
+    if roles.unfinished is not None:
+        rest = bytes(block.raw[block.start + int(tokens.before[roles.unfinished]) : block.stop])
+    some = len(times) > 0
+    return Parsed(
+        recorded,
+        carried,
+        int(times[0]) if some else None,
+        int(times[-1]) if some else None,
+        body.offset(int(roles.times[0])) if some else 0,
+        rest,
+        too_long=too_long,
+        dump_off=len(roles.dump_off),
+    )
+
+
+def _without_comments(tokens: Tokens, codes: Codes) -> tuple[Tokens, bool]:
+    """The tokens outside comments and other sections that hold no values; whether the block ends inside one."""
+    at = np.flatnonzero(tokens.first == ord("$"))
+    if not len(at):
+        return tokens, False
+    word = _find(KEYWORDS, tokens, at)
+    skipped = word >= len(_NEUTRAL)
+    strange = np.flatnonzero(word == UNDECLARED)
+    skipped[strange] = _section(tokens, at[strange], codes)
+    opens, ends = at[skipped], at[word == _END]
+    if not len(opens):
+        return tokens, False
+    following = ends.searchsorted(opens)
+    end_number, which = np.unique(following, return_index=True)
+    opens = opens[which]
+    stops = np.append(ends, len(tokens) - 1)[end_number] + 1
+    depth = np.zeros(len(tokens) + 1, dtype=np.int8)
+    depth[opens] += 1
+    depth[stops] -= 1
+    outside = np.flatnonzero(np.cumsum(depth[:-1], dtype=np.int8) == 0)
+    return tokens.select(outside), bool(end_number[-1] == len(ends))
+
+
+def _section(tokens: Tokens, at: Indices, codes: Codes) -> NDArray[np.bool_]:
+    """Whether an unknown word with a dollar sign opens a section of a writer's own: not if it is a code."""
+    before = np.maximum(at - 1, 0)
+    kind = _CLASS[tokens.first[before]]
+    length = tokens.end[before] - tokens.before[before] - 1
+    opener = (kind == _VECTOR) | (kind == _TEXT) | ((kind == _SCALAR) & (length == 1))
+    long = tokens.end[at] - tokens.before[at] > 3
+    opens: NDArray[np.bool_] = long & ~(opener & (at > 0)) & (_find(codes, tokens, at) == UNDECLARED)
+    return opens
+
+
+def _roles(body: _Body) -> _Roles:
+    """Roles in a plain VCD body: in a run of values that want a code each, every other one is such a code."""
+    tokens, kind = body.tokens, body.kind
+    detached = (kind == _SCALAR) & (tokens.end - tokens.before == 2)
+    wants = np.flatnonzero((kind == _VECTOR) | (kind == _TEXT) | detached)
+    number = np.arange(len(wants))
+    begins = np.concatenate([[True], wants[1:] != wants[:-1] + 1])[: len(wants)]
+    openers = wants[(number - np.maximum.accumulate(np.where(begins, number, 0))) % 2 == 0]
+    unfinished = None
+    if len(openers) and int(openers[-1]) == len(tokens) - 1:
+        unfinished = int(openers[-1])
+        openers = openers[:-1]
+    free = np.ones(len(tokens), dtype=bool)
+    free[openers + 1] = False
+    for token in np.flatnonzero(free & ((kind == _OTHER) | (kind == _PORT)))[:1].tolist():
+        body.wrong(token, f"{body.text(token)} is neither a time stamp nor a value")
+    return _Roles(
+        np.flatnonzero(free & (kind == _TIME)),
+        np.flatnonzero(free & (kind == _SCALAR) & ~detached),
+        openers,
+        openers + 1,
+        _dump_off(body, np.flatnonzero(free & (kind == _KEYWORD))),
+        unfinished,
+    )
+
+
+def _port_roles(body: _Body) -> _Roles:
+    """Roles in an extended VCD body, where every value is a port's: state, two strengths, code."""
+    tokens, kind = body.tokens, body.kind
+    ports = np.flatnonzero(kind == _PORT)
+    open_ended = ports[ports + _AFTER_PORT >= len(tokens)]
+    unfinished = int(open_ended[0]) if len(open_ended) else None
+    ports = ports[: len(ports) - len(open_ended)]
+    free = kind != _PORT
+    for step in range(1, _AFTER_PORT + 1):
+        free[ports + step] = False
+    if unfinished is not None:
+        free[unfinished:] = False
+    known = (kind == _TIME) | (kind == _KEYWORD)
+    strengths = (tokens.first[ports + 1] - ord("0") > 7) | (tokens.first[ports + 2] - ord("0") > 7)
+    wrong = [*np.flatnonzero(free & ~known)[:1], *ports[strengths][:1], *ports[:-1][np.diff(ports) <= _AFTER_PORT][:1]]
+    for token in map(int, wrong):
+        body.wrong(token, f"{body.text(token)} is no time stamp and no port value with two strengths and a code")
+    return _Roles(
+        np.flatnonzero(free & (kind == _TIME)),
+        np.empty(0, dtype=np.int64),
+        ports,
+        ports + _AFTER_PORT,
+        _dump_off(body, np.flatnonzero(free & (kind == _KEYWORD))),
+        unfinished,
+    )
+
+
+def _dump_off(body: _Body, keywords: Indices) -> Indices:
+    """The keywords that switch dumping off; a word with a dollar sign that is no keyword is a fault."""
+    word = _find(KEYWORDS, body.tokens, keywords)
+    for token in keywords[word == UNDECLARED][:1].tolist():
+        body.wrong(token, f"{body.text(token)} is no keyword")
+    off: Indices = keywords[(word == _OFF[0]) | (word == _OFF[1])]
+    return off
+
+
+def _find(codes: Codes, tokens: Tokens, at: Indices) -> NDArray[np.int32]:
+    start = tokens.before[at] + 1
+    return codes.find(tokens.text, start, tokens.end[at] - start)
+
+
+def _times(body: _Body, at: Indices) -> NDArray[np.int64]:
+    """Values of the time stamps, shape (n,); notes a fault where one is no time or runs backwards."""
+    tokens = body.tokens
+    end = tokens.end[at]
+    digits = end - tokens.before[at] - 2
+    if not len(at):
+        return np.empty(0, dtype=np.int64)
+    times = decimals(tokens.buffer, tokens.origin, end, digits, int(digits.min()), int(digits.max()))
+    if times is None:
+        times = _times_one_by_one(body, at)
+    backwards = np.flatnonzero(times[1:] < times[:-1])
+    for place in backwards[:1].tolist():
+        body.wrong(int(at[place + 1]), f"time runs backwards, from {times[place]} to {times[place + 1]}")
+    return times
+
+
+def _times_one_by_one(body: _Body, at: Indices) -> NDArray[np.int64]:
+    """The same for stamps that are out of the ordinary: find the wrong one, or accept leading zeros."""
+    times = np.zeros(len(at), dtype=np.int64)
+    for place, token in enumerate(at.tolist()):
+        number = body.tokens.word(token)[1:]
+        if not number.isdigit():
+            body.wrong(token, f"{body.text(token)} is no time stamp: the time must be a whole number of ticks")
+            return times[:1].repeat(len(at))
+        if int(number) > LATEST:
+            body.wrong(token, f"{body.text(token)} lies beyond 2^62 ticks, which is as far as times are kept")
+            return times[:1].repeat(len(at))
+        times[place] = int(number)
+    return times
+
+
+def _bits(body: _Body, roles: _Roles, scheme: Scheme) -> tuple[Bits, bool]:
+    """All values as one-bit records, and whether a vector value was too long for its line and lost a 1."""
+    tokens = body.tokens
+    text = tokens.text
+    scalar_code = scheme.codes.find(
+        text, tokens.before[roles.scalars] + 2, tokens.end[roles.scalars] - tokens.before[roles.scalars] - 2
+    )
+    opener_code = _find(scheme.codes, tokens, roles.codes)
+    for at, code in ((roles.scalars, scalar_code), (roles.codes, opener_code)):
+        for token in at[code == UNDECLARED][:1].tolist():
+            said = tokens.word(token)[1 if at is roles.scalars else 0 :].decode("latin-1")
+            body.wrong(token, f"the identifier code {said!r} was not declared")
+    if body.fault is not None:
+        return together([]), False
+    lane = scheme.lane[scalar_code]
+    one = (lane != NO_LANE) & (scheme.width[scalar_code] == 1)
+    at = roles.scalars[one]
+    simple = Bits(at, lane[one].astype(np.uint16), STATE[tokens.first[at]])
+    wide = np.flatnonzero((lane != NO_LANE) & ~one)
+    at = roles.scalars[wide]
+    start = tokens.before[at] + 1
+    wide_code = scalar_code[wide]
+    from_scalars = Values(at, start, start + 1, scheme.lane[wide_code], scheme.width[wide_code])
+    alone = not len(at) and not len(roles.dump_off)
+    parts, too_long = _opened(body, roles, opener_code, scheme, alone)
+    parts += expand(text, from_scalars, STATE, alone=False)[0]
+    return together([simple, *parts, lost(roles.dump_off, scheme.lanes)]), too_long
+
+
+def _opened(
+    body: _Body, roles: _Roles, code: NDArray[np.int32], scheme: Scheme, alone: bool
+) -> tuple[list[Bits], bool]:
+    """Records of the values that stand apart from their codes: vectors, ports, detached scalars, reals, strings.
+
+    `alone`: no other values in the block go to the same lines.
+    """
+    tokens = body.tokens
+    digital = scheme.lane[code] != NO_LANE
+    openers, code = roles.openers[digital], code[digital]
+    kind = body.kind[openers]
+    alone = alone and len(kind) > 0 and bool((kind == kind[0]).all())
+    parts: list[Bits] = []
+    too_long = False
+    for wanted, skip, table in ((_VECTOR, 1, STATE), (_SCALAR, 0, STATE), (_PORT, 1, PORT_STATE)):
+        mine = np.flatnonzero(kind == wanted)
+        if len(mine):
+            values = _values(tokens, openers[mine], code[mine], scheme, skip)
+            bits, bad, too_long_here = expand(tokens.text, values, table, alone=alone)
+            parts += bits
+            too_long |= too_long_here
+            if bad is not None:
+                body.wrong(bad, f"{body.text(bad)} is no value")
+    text = np.flatnonzero(kind == _TEXT)
+    parts.append(every_bit(openers[text], scheme.lane[code[text]], scheme.width[code[text]], LOST))
+    return parts, too_long
+
+
+def _values(tokens: Tokens, at: Indices, code: NDArray[np.int32], scheme: Scheme, skip: int) -> Values:
+    start = tokens.before[at] + 1 + skip
+    return Values(at, start, tokens.end[at], scheme.lane[code], scheme.width[code])
+
+
+def _recorded(bits: Bits, at_time: Indices, times: NDArray[np.int64], tokens: int) -> tuple[Recorded, bool]:
+    """Records by lane, with their ticks; whether some stand before the block's first time stamp."""
+    order = np.argsort(bits.lane, kind="stable")
+    lane, token = bits.lane[order], bits.token[order]
+    if ((token[1:] < token[:-1]) & (lane[1:] == lane[:-1])).any():
+        order = np.lexsort((bits.token, bits.lane))
+        lane = bits.lane[order]
+    passed = np.zeros(tokens, dtype=np.int32)
+    passed[at_time] = 1
+    clock = np.concatenate([[CARRIED], times])
+    place = np.cumsum(passed, dtype=np.int32)[bits.token]
+    return by_lane(lane, order, clock[place], bits.states), bool((place == 0).any())

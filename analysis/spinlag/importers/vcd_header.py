@@ -1,0 +1,251 @@
+"""The declarations of a VCD file (IEEE Std 1364-2005 18.2 and 18.3), read token by token up to the first value."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from spinlag.errors import CaptureError
+from spinlag.importers.source import ByteSource
+
+_PIECE = 1 << 17
+_TOKEN = re.compile(rb"[^\x00-\x20]+")
+_UNITS = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9, "ps": 10**12, "fs": 10**15}
+_TIMESCALE = re.compile(r"\s*(\d+)\s*([a-z]+)\s*")
+_RANGE = re.compile(r"(?s)(.+?)\[\s*(-?\d+)\s*:\s*(-?\d+)\s*\]")
+_WIDTH_RANGE = re.compile(r"\[\s*(-?\d+)\s*:\s*(-?\d+)\s*\]")
+_BODY_KEYWORDS = {b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff", b"$dumpports", b"$dumpportsall"}
+_MOST_TEXT = 1 << 20
+"""A section's text is kept up to here; the rest of an endless comment is read and dropped."""
+
+NOT_DIGITAL = frozenset({"real", "realtime", "string", "event"})
+"""Variable types that are no digital line."""
+
+
+@dataclass(frozen=True)
+class Variable:
+    """One $var. `bits` are the declared indices, most significant first; None for a variable of one bit."""
+
+    kind: str
+    width: int
+    code: bytes
+    name: str
+    scopes: tuple[str, ...]
+    bits: range | None
+
+    @property
+    def path(self) -> str:
+        """Dotted scopes and the name."""
+        return ".".join((*self.scopes, self.name))
+
+
+@dataclass
+class Header:
+    """What the declarations say. `body` is text read beyond them, `body_offset` where it begins in the file."""
+
+    timescale: str | None = None
+    timescale_offset: int = 0
+    date: str | None = None
+    version: str | None = None
+    comments: list[str] = field(default_factory=list)
+    variables: list[Variable] = field(default_factory=list)
+    complete: bool = False
+    """$enddefinitions was there."""
+    ended: bool = False
+    """The file ends inside the declarations."""
+    body: bytes = b""
+    body_offset: int = 0
+
+
+class _Reader:
+    """Tokens of the header with their offsets, and what is left of the text behind the last one."""
+
+    def __init__(self, source: ByteSource) -> None:
+        self._source = source
+        self._text = b""
+        self._offset = 0
+        self._position = 0
+        self._ended = False
+
+    def __iter__(self) -> Iterator[tuple[bytes, int]]:
+        while True:
+            for match in _TOKEN.finditer(self._text, self._position):
+                if match.end() == len(self._text) and not self._ended:
+                    break
+                self._position = match.end()
+                yield match.group(), self._offset + match.start()
+            else:
+                self._position = max(self._position, len(self._text.rstrip(bytes(range(33)))))
+            if self._ended:
+                return
+            self._more()
+
+    def rest_from(self, offset: int) -> bytes:
+        """Text from a byte of the file on, as far as it was read."""
+        return self._text[offset - self._offset :]
+
+    @property
+    def position(self) -> int:
+        """Where the text behind the last token begins."""
+        return self._offset + self._position
+
+    def _more(self) -> None:
+        buffer = bytearray(_PIECE)
+        got = self._source.readinto(memoryview(buffer))
+        self._ended = got < len(buffer)
+        self._text = self._text[self._position :] + bytes(buffer[:got])
+        self._offset += self._position
+        self._position = 0
+
+
+def read_header(source: ByteSource) -> Header:
+    """Read up to `$enddefinitions $end`, or, where a writer left that out, up to the first time stamp or dump.
+
+    Raises CaptureError with the byte offset for a declaration that cannot be understood.
+    """
+    header = Header()
+    scopes: list[str] = []
+    reader = _Reader(source)
+    tokens = iter(reader)
+    for word, offset in tokens:
+        if word.startswith(b"#") or word in _BODY_KEYWORDS:
+            header.body, header.body_offset = reader.rest_from(offset), offset
+            return header
+        if not word.startswith(b"$") or len(word) < 2:
+            raise CaptureError(
+                f"{_said(word)} stands where the declarations of a VCD file should be",
+                file=source.file,
+                byte_offset=offset,
+            )
+        if word == b"$end":
+            continue
+        text = _section(tokens)
+        if text is None:
+            break
+        _declare(header, scopes, word, text, offset, source.file)
+        if header.complete:
+            header.body, header.body_offset = reader.rest_from(reader.position), reader.position
+            return header
+    header.ended = True
+    return header
+
+
+def timescale_tick(header: Header, file: str) -> Fraction | None:
+    """The tick in seconds, None where the file has no $timescale. Raises CaptureError for one that is none."""
+    if header.timescale is None:
+        return None
+    match = _TIMESCALE.fullmatch(header.timescale)
+    if match is None or match[1] not in {"1", "10", "100"} or match[2] not in _UNITS:
+        raise CaptureError(
+            f"the timescale {header.timescale!r} is not 1, 10 or 100 of s, ms, us, ns, ps or fs",
+            file=file,
+            byte_offset=header.timescale_offset,
+        )
+    return Fraction(int(match[1]), _UNITS[match[2]])
+
+
+def _section(tokens: Iterator[tuple[bytes, int]]) -> list[bytes] | None:
+    """The words up to $end; None where the file ends first."""
+    words: list[bytes] = []
+    size = 0
+    for word, _ in tokens:
+        if word == b"$end":
+            return words
+        size += len(word)
+        if size < _MOST_TEXT:
+            words.append(word)
+    return None
+
+
+def _declare(header: Header, scopes: list[str], keyword: bytes, words: list[bytes], offset: int, file: str) -> None:
+    text = b" ".join(words).decode("latin-1")
+    if keyword == b"$var":
+        header.variables.append(_variable(words, tuple(scopes), offset, file))
+    elif keyword == b"$scope":
+        scopes.append(_unescaped(_text(words[1])) if len(words) > 1 else "")
+    elif keyword == b"$upscope":
+        if scopes:
+            scopes.pop()
+    elif keyword == b"$timescale":
+        header.timescale, header.timescale_offset = text, offset
+    elif keyword == b"$date":
+        header.date = text
+    elif keyword == b"$version":
+        header.version = text
+    elif keyword == b"$comment":
+        header.comments.append(text[:200])
+    elif keyword == b"$enddefinitions":
+        header.complete = True
+
+
+def _variable(words: list[bytes], scopes: tuple[str, ...], offset: int, file: str) -> Variable:
+    """`type size code name [range]`."""
+    if len(words) < 4:
+        raise CaptureError(
+            f"a $var needs a type, a size, an identifier code and a name, not {_said(b' '.join(words))}",
+            file=file,
+            byte_offset=offset,
+        )
+    width = _width(words[1])
+    if width is None:
+        raise CaptureError(f"the size {_said(words[1])} of a $var is no number", file=file, byte_offset=offset)
+    code = words[2]
+    if code.startswith(b"$") and code[1:].isalpha() and len(code) > 3 and code in _RESERVED:
+        raise CaptureError(f"{_said(code)} is a keyword, not an identifier code", file=file, byte_offset=offset)
+    name = _name(words[3:])
+    bits: range | None = None
+    if width != 1:
+        name, bits = _indices(name, width)
+    return Variable(_text(words[0]).lower(), width, code, name, tuple(scope for scope in scopes if scope), bits)
+
+
+_RESERVED = _BODY_KEYWORDS | set(
+    b"$end $comment $date $version $timescale $scope $upscope $var $enddefinitions $attrbegin $attrend "
+    b"$dumpportson $dumpportsoff $vcdclose".split()
+)
+
+
+def _width(word: bytes) -> int | None:
+    if word.isdigit():
+        return int(word)
+    match = _WIDTH_RANGE.fullmatch(word.decode("latin-1"))
+    return abs(int(match[1]) - int(match[2])) + 1 if match else None
+
+
+def _name(words: list[bytes]) -> str:
+    """The reference: a name, its index or range joined to it whether or not white space stood between."""
+    joined = ""
+    for word in map(_text, words):
+        joined += word if not joined or word.startswith("[") else f" {word}"
+    return _unescaped(joined)
+
+
+def _indices(name: str, width: int) -> tuple[str, range]:
+    """The name without its range, and the bits' indices, most significant first."""
+    match = _RANGE.fullmatch(name)
+    if match is not None:
+        high, low = int(match[2]), int(match[3])
+        step = -1 if high >= low else 1
+        if abs(high - low) + 1 == width:
+            return match[1], range(high, low + step, step)
+    return name, range(width - 1, -1, -1)
+
+
+def _unescaped(name: str) -> str:
+    """An escaped identifier (IEEE Std 1364-2005 3.7.1) without its backslash."""
+    return name.removeprefix("\\")
+
+
+def _text(word: bytes) -> str:
+    """UTF-8 where it is that, else Latin-1, which cannot fail."""
+    try:
+        return word.decode("utf-8")
+    except UnicodeDecodeError:
+        return word.decode("latin-1")
+
+
+def _said(word: bytes) -> str:
+    text = word.decode("latin-1")
+    return repr(text if len(text) <= 40 else text[:40] + "...")

@@ -1,0 +1,60 @@
+"""How restless the pulses usually are: robust figures from the capture itself, to tell jitter from incidents."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+MAD_TO_SIGMA = 1.4826
+"""Median absolute deviation to standard deviation, for a normal distribution."""
+
+SIGMAS = 7.0
+"""Ordinary jitter stays within this many robust standard deviations: one in 4e11 for a normal distribution."""
+
+
+def robust_sigma(values: Floats) -> float:
+    """Standard deviation of the bulk of `values` about their median; 0 for none."""
+    values = values[np.isfinite(values)]
+    if not len(values):
+        return 0.0
+    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
+
+
+def sigmas_for(n: int) -> float:
+    """Threshold in robust standard deviations learned from n values; wider for few, whose median deviation is vague."""
+    return SIGMAS * (1.0 + 10.0 / max(n, 1))
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Two kinds of restlessness, as standard deviations relative to one interval: `edge`, each instant by itself
+    (sensor, sampling), and `pace`, the length of each interval by itself (the shaft)."""
+
+    edge: float
+    pace: float
+
+    def covariance(self, share: Floats) -> Floats:
+        """Covariance of n successive intervals whose nominal lengths are `share` (1: one interval), shape (n, n)."""
+        n = len(share)
+        edges = 2.0 * np.eye(n) - np.eye(n, k=1) - np.eye(n, k=-1)
+        return np.asarray(self.edge**2 * edges + self.pace**2 * np.diag(share))
+
+
+def estimate_noise(pace: Floats, floor: float) -> Noise:
+    """Split the restlessness of `pace` (each interval over its nominal length and the speed nearby; 1: as expected).
+
+    The difference of neighbours has variance 6 e^2 + 2 p^2, that of neighbouring pairs 6 e^2 + 4 p^2, where e is the
+    edges' and p the intervals' own; MAD takes the place of the standard deviation, so single faults do not count.
+    """
+    if len(pace) < 5:
+        return Noise(max(floor, 0.01), 0.01)
+    single = robust_sigma(np.diff(pace)) ** 2
+    pairs = pace[1:] + pace[:-1]
+    double = robust_sigma(pairs[2:] - pairs[:-2]) ** 2
+    own = max((double - single) / 2.0, 0.0)
+    edge = max((single - 2.0 * own) / 6.0, 0.0)
+    return Noise(max(np.sqrt(edge), floor), float(np.sqrt(own)))

@@ -1,0 +1,156 @@
+"""Changes of the shaft's own speed, turn by turn: steps, ramps, run-up and run-down."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spinlag.rotation_explain import explain
+from spinlag.rotation_noise import Noise, estimate_noise, robust_sigma, sigmas_for
+
+Floats = NDArray[np.float64]
+
+SPAN = 4
+"""Speed before and after a turn is the mean over this many turns on either side."""
+
+FLOOR_CHANGE = 3e-3
+"""A smaller relative change of speed is never called a step."""
+
+RUN_CHANGE = 0.05
+"""A change by this share over the span is run-up or run-down when it leads from the start or to the end of a capture,
+however restless the rest."""
+
+RUN_LEAST = 1.05
+"""... and the speed grows by at least this factor, fastest at first, while it lasts"""
+
+RUN_TOTAL = 1.5
+"""... or by this factor in whatever manner."""
+
+Phase = Literal["step", "ramp", "run-up", "run-down"]
+
+
+@dataclass(frozen=True)
+class SpeedChange:
+    """Turns [first, last] over which the speed changed; `turn` is where it changed most. Speeds in turns per tick."""
+
+    phase: Phase
+    first: int
+    last: int
+    turn: int
+    before: float
+    after: float
+
+
+@dataclass(frozen=True, eq=False)
+class SpeedChanges:
+    """All changes, and the relative change of speed over the span that ordinary running stays within."""
+
+    changes: tuple[SpeedChange, ...]
+    threshold: float
+    sigmas: float
+
+
+def find_speed_changes(periods: Floats) -> SpeedChanges:
+    """Changes of speed among n turns of `periods` (ticks)."""
+    n = len(periods)
+    sigmas = sigmas_for(n)
+    if n < 2 * SPAN + 3:
+        return SpeedChanges((), FLOOR_CHANGE, sigmas)
+    change = _change(periods)
+    usual = float(np.median(change))
+    threshold = max(sigmas * robust_sigma(change), FLOOR_CHANGE)
+    noise = estimate_noise(_level(periods), 1e-9)
+    over = np.abs(change - usual) > threshold
+    found = []
+    head = _head(change, over)
+    run_up = _run_up(periods, change[:head])
+    if run_up:
+        found.append(SpeedChange("run-up", 0, run_up, 0, 1.0 / float(periods[0]), 1.0 / float(periods[run_up])))
+        over[:head] = False
+    # a run-down is a run-up seen backwards
+    tail = _head(-change[::-1], over[::-1])
+    run_down = _run_up(periods[::-1], -change[::-1][:tail])
+    if run_down:
+        first = n - 1 - run_down
+        found.append(
+            SpeedChange("run-down", first, n - 1, n - 1, 1.0 / float(periods[first]), 1.0 / float(periods[-1]))
+        )
+        over[len(over) - tail :] = False
+    for first, last in _runs(over):
+        piece = _settle(periods, change, first + SPAN, last + SPAN, noise)
+        if piece is not None:
+            found.append(piece)
+    found.sort(key=lambda one: one.first)
+    return SpeedChanges(tuple(one for i, one in enumerate(found) if one not in found[:i]), threshold, sigmas)
+
+
+def _change(periods: Floats) -> Floats:
+    """log of mean period after over mean period before, for turns SPAN ... n - SPAN - 1."""
+    total = np.concatenate(([0.0], np.cumsum(periods)))
+    mean = (total[SPAN:] - total[:-SPAN]) / SPAN
+    return np.asarray(np.log(mean[SPAN + 1 :] / mean[: -SPAN - 1]))
+
+
+def _level(periods: Floats) -> Floats:
+    """Each period over the mean of five around it."""
+    padded = np.pad(periods, 2, mode="edge")
+    around = np.convolve(padded, np.full(5, 0.2), mode="valid")
+    return np.asarray(periods / around)
+
+
+def _head(change: Floats, over: NDArray[np.bool_]) -> int:
+    """How many values from the start on belong to a rise of speed that leads in, and to what joins it unbroken."""
+    stop = np.flatnonzero(~((change < -RUN_CHANGE) | (over & (change < 0))))
+    count = int(stop[0]) if len(stop) else len(change)
+    if not count:
+        return 0
+    # the tail of a run-up dips in and out of the threshold before it is lost in the ordinary restlessness
+    rest = np.flatnonzero(over[count:] & (change[count:] < 0)) + count
+    for at in rest:
+        if at - count > max(2 * SPAN, count // 2):
+            break
+        count = int(at) + 1
+    return count
+
+
+def _run_up(periods: Floats, change: Floats) -> int:
+    """Last turn of a run-up that the first values of `change` show; 0 where they show none.
+
+    A shaft that gets up to speed gains most, in proportion, at the start; a step gains most at the step.
+    """
+    if not len(change):
+        return 0
+    last = min(len(change) + SPAN, len(periods) - 1)
+    factor = float(periods[0] / periods[last])
+    from_rest = int(np.argmin(change)) <= 1
+    return last if factor >= (RUN_LEAST if from_rest else RUN_TOTAL) else 0
+
+
+def _runs(over: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Inclusive ranges of True."""
+    edge = np.diff(np.concatenate(([0], over.astype(np.int8), [0])))
+    return list(zip(np.flatnonzero(edge == 1), np.flatnonzero(edge == -1) - 1, strict=True))
+
+
+def _settle(periods: Floats, change: Floats, first: int, last: int, noise: Noise) -> SpeedChange | None:
+    """A short run of large changes is a step, whose turn the stories tell; a long one is a ramp."""
+    n = len(periods)
+    before = 1.0 / float(np.mean(periods[max(first - SPAN, 0) : first]))
+    after = 1.0 / float(np.mean(periods[last + 1 : min(last + 1 + SPAN, n)]))
+    peak = first + int(np.argmax(np.abs(change[first - SPAN : last - SPAN + 1])))
+    if last - first + 1 > 2 * SPAN + 2:
+        return SpeedChange("ramp", first, last, peak, before, after)
+    begin, end = max(peak - 2 * SPAN, 0), min(peak + 2 * SPAN + 1, n)
+    near = range(max(peak - SPAN - begin, 0), min(peak + SPAN + 1 - begin, end - begin))
+    found = explain(periods[begin:end], np.ones(end - begin), noise, near)
+    if found.story in ("calm", "shifted"):
+        # neither a step nor a jerk: a restless patch that the median could not foresee
+        return None
+    turn = begin + found.at
+    if found.story == "speed-step":
+        before = 1.0 / float(np.mean(periods[max(turn - SPAN, 0) : turn]))
+        after = 1.0 / float(np.mean(periods[turn + 1 : turn + 1 + SPAN]))
+    return SpeedChange("step", turn, turn, turn, before, after)

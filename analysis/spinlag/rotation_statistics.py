@@ -1,0 +1,184 @@
+"""Turns to figures: speed, period, jitter, drift and Allan deviation, each with what the sampling allows to be said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spinlag.allan import overlapping_adev
+from spinlag.summary import EMPTY, Statistics, summarise
+from spinlag.uncertainty import interval_standard_uncertainty, mean_interval_uncertainty
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+DRIFT_SIGMAS = 4.0
+"""A slope of the period is taken for drift, and taken out before jitter is measured, from this many standard errors."""
+
+NORMAL_95 = 1.959964
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """What the recorder does to an instant. `centre`: instants are means of two sampled edges, which halves the
+    variance of their sampling errors."""
+
+    tick_s: float
+    period_s: float
+    clock_ppm: float
+    centre: bool
+
+    @property
+    def interval_u_s(self) -> float:
+        """Standard uncertainty of one interval from sampling, seconds."""
+        return interval_standard_uncertainty(self.period_s) / (np.sqrt(2.0) if self.centre else 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Figures:
+    """The scalar results of a rotation."""
+
+    speed: Statistics
+    period: Statistics
+    period_jitter_rms_s: float | None
+    period_jitter_peak_to_peak_s: float | None
+    cycle_to_cycle_jitter_rms_s: float | None
+    jitter_uncertainty_s: float | None
+    drift_rev_per_s2: float | None
+    allan: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+NO_FIGURES = Figures(EMPTY, EMPTY, None, None, None, None, None, overlapping_adev(np.empty(0), 1.0), ())
+
+
+def measure(turn_ticks: NDArray[np.int64], used: Mask, changed: Mask, sampling: Sampling) -> Figures:
+    """Figures of n turns between `turn_ticks`, shape (n + 1,).
+
+    `used`, shape (n,): the period may enter the statistics; `changed`, shape (n,): the shaft's speed changed during it,
+    so that the turns before and after are separate stretches for jitter.
+    """
+    periods = np.diff(turn_ticks) * sampling.tick_s
+    if not used.any():
+        return NO_FIGURES
+    period = summarise(periods[used], mean_uncertainty(periods, used, sampling))
+    mean = period.mean or 0.0
+    relative = (period.uncertainty or 0.0) / mean
+    speeds = 1.0 / periods[used]
+    stretches = runs(used & ~changed)
+    residue, lost, said = _without_drift(periods, stretches)
+    jitter = float(np.sqrt(residue @ residue / (len(residue) - lost))) if len(residue) > max(lost, 1) else None
+    steps = np.concatenate([np.diff(periods[a:b]) for a, b in stretches]) if stretches else np.empty(0)
+    notes = [said] if said else []
+    if jitter is not None:
+        notes.append(
+            f"sampling alone would show as {sampling.interval_u_s:.3g} s rms of period jitter; the figures are as "
+            f"observed, and {len(residue)} turns know the rms of the process to {100 / np.sqrt(2 * len(residue)):.2g} %"
+        )
+    return Figures(
+        speed=summarise(speeds, relative * float(speeds.mean())),
+        period=period,
+        period_jitter_rms_s=jitter,
+        period_jitter_peak_to_peak_s=float(np.ptp(residue)) if jitter is not None else None,
+        cycle_to_cycle_jitter_rms_s=float(np.sqrt(np.mean(steps**2))) if len(steps) else None,
+        jitter_uncertainty_s=None if jitter is None else _jitter_uncertainty(jitter, len(residue), sampling),
+        drift_rev_per_s2=_drift(turn_ticks, periods, used, sampling),
+        allan=_allan(turn_ticks, used, mean, sampling),
+        notes=tuple(notes),
+    )
+
+
+def runs(flag: Mask) -> list[tuple[int, int]]:
+    """Half-open ranges of True."""
+    edge = np.diff(np.concatenate(([0], flag.astype(np.int8), [0])))
+    starts, stops = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    return [(int(a), int(b)) for a, b in zip(starts, stops, strict=True)]
+
+
+def mean_uncertainty(periods: Floats, used: Mask, sampling: Sampling) -> float | None:
+    """Expanded uncertainty (95 %) of the mean of the used periods, seconds.
+
+    Of N periods in a row only the first and the last edge matter: T_s / (N sqrt(6)), a triangle. Stretches that other
+    turns cut apart add one triangle each; the recorder's clock adds a rectangle that does not average out.
+    """
+    n = int(used.sum())
+    pieces = len(runs(used))
+    mean = float(periods[used].mean())
+    triangles = 2 * pieces if sampling.centre else pieces
+    return mean_interval_uncertainty(
+        sampling.period_s * pieces / n, triangles, clock_ppm=sampling.clock_ppm, mean_s=mean
+    )
+
+
+def _without_drift(periods: Floats, stretches: list[tuple[int, int]]) -> tuple[Floats, int, str]:
+    """Periods less their mean, or less a straight line where the drift is plain, stretch by stretch.
+
+    Returns the residues, how many figures were fitted, and a sentence saying so.
+    """
+    parts, lost, drifting = [], 0, 0
+    for a, b in stretches:
+        values = periods[a:b]
+        if len(values) < 2 and len(stretches) > 1:
+            continue
+        centred = np.asarray(values - values.mean(), dtype=np.float64)
+        x = np.arange(len(values)) - 0.5 * (len(values) - 1)
+        slope, error = _slope(x, centred)
+        plain = len(values) >= 5 and abs(slope) > DRIFT_SIGMAS * error
+        parts.append(centred - slope * x if plain else centred)
+        lost += 2 if plain else 1
+        drifting += int(plain)
+    if not parts:
+        return np.empty(0), 0, ""
+    pieces = f" in each of {len(parts)} stretches" if len(parts) > 1 else ""
+    said = f"period jitter is the departure from the mean{pieces}"
+    if drifting:
+        of = f"in {drifting} of {len(parts)} stretches " if len(parts) > 1 else ""
+        said = f"period jitter is the departure from a straight line {of}(slow drift taken out)"
+    return np.concatenate(parts), lost, said
+
+
+def _slope(x: Floats, y: Floats) -> tuple[float, float]:
+    """Least-squares slope through the origin and its standard error; both centred."""
+    sxx = float(x @ x)
+    if sxx == 0 or len(x) < 3:
+        return 0.0, 0.0
+    slope = float(x @ y) / sxx
+    rest = y - slope * x
+    return slope, float(np.sqrt(rest @ rest / (len(x) - 2) / sxx))
+
+
+def _jitter_uncertainty(jitter: float, n: int, sampling: Sampling) -> float:
+    """Expanded uncertainty (95 %) of the rms of n periods from sampling alone, seconds.
+
+    Sampling adds T_s^2 / 6 to the square of the rms (as much as it raises the rms, it counts in full), and leaves the
+    rms of n values uncertain by T_s / sqrt(6 n).
+    """
+    u = sampling.interval_u_s
+    raised = jitter - float(np.sqrt(max(jitter**2 - u**2, 0.0)))
+    return float(NORMAL_95 * u / np.sqrt(n) + raised)
+
+
+def _drift(turn_ticks: NDArray[np.int64], periods: Floats, used: Mask, sampling: Sampling) -> float | None:
+    """Slope of speed over time, rev/s^2, by least squares over the used turns."""
+    if int(used.sum()) < 3:
+        return None
+    middle = ((turn_ticks[:-1] - turn_ticks[0])[used] + 0.5 * np.diff(turn_ticks)[used]) * sampling.tick_s
+    speed = 1.0 / periods[used]
+    return _slope(middle - middle.mean(), speed - speed.mean())[0]
+
+
+def _allan(turn_ticks: NDArray[np.int64], used: Mask, mean: float, sampling: Sampling) -> pd.DataFrame:
+    """Overlapping Allan deviation of the index instants between the first and the last used turn; instants at which
+    only turns end that are not used count as not believed."""
+    where = np.flatnonzero(used)
+    first, last = int(where[0]), int(where[-1]) + 1
+    believed = np.zeros(last - first + 1, dtype=bool)
+    believed[:-1] |= used[first:last]
+    believed[1:] |= used[first:last]
+    instants = turn_ticks[first : last + 1]
+    ideal = np.arange(len(instants)) * mean
+    phase = np.where(believed, (instants - instants[0]) * sampling.tick_s - ideal, np.nan)
+    return overlapping_adev(phase, mean)

@@ -83,7 +83,7 @@ def _tail(chain: Clocked) -> Bits:
 
 class ClockedWire:
     """A two-wire chain. The clock idles low; data change `data_lead_ns` before the rising edge that samples them (half
-    a clock where not given) and return to low with the last clock."""
+    a clock where not given) and return to low when one more bit would change them."""
 
     def __init__(self, chain: Clocked, firmware: Firmware) -> None:
         self.chain, self.firmware = chain, firmware
@@ -120,7 +120,7 @@ class ClockedWire:
         clock[:, 1::2] = clock[:, 0::2] + (self.high_s + job.high_change) * rate
         data = np.empty((m, b + 1))
         data[:, :b] = clock[:, 0::2] - self.lead_s * rate
-        data[:, b] = clock[:, -1] + (self.period_s - self.high_s) * rate
+        data[:, b] = clock[:, -2] + (self.period_s - self.lead_s) * rate
         if self.chain.jitter_ns > 0:
             clock += jitter(clock.shape, self.chain.jitter_ns, rng)
             data += jitter(data.shape, self.chain.jitter_ns, rng)

@@ -59,7 +59,7 @@ class LatchedWire:
         clock[:, 1::2] = clock[:, 0::2] + (0.5 * self.period_s + job.high_change) * rate
         data = np.empty((m, b + 1))
         data[:, :b] = clock[:, 0::2] - self.lead_s * rate
-        data[:, b] = clock[:, -1] + 0.5 * self.period_s * rate
+        data[:, b] = clock[:, -2] + (self.period_s - self.lead_s) * rate
         latch = np.empty((m, 2))
         latch[:, 0] = clock[:, -1] + chain.latch_after_ns * 1e-9 * rate
         latch[:, 1] = latch[:, 0] + chain.latch_width_ns * 1e-9 * rate

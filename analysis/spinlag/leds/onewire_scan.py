@@ -90,6 +90,7 @@ class Scan:
         self.threshold = (((habits.threshold >> self.shift) + 1) << self.shift) - 1
         self.parts: list[tuple[Ticks, Ticks, Ints, Ticks, Bools, Bytes]] = []
         self.gathered = {name: Gathering.of(cap) for name in NAMES}
+        self.gathered["bit_period"].chained = True
         self.slices: list[SliceRecord] = []
         self.glitches = Kept()
         self.pauses = Kept()
@@ -258,7 +259,10 @@ class Scan:
             "t1h": (high_one, n_one),
             "t0l": (low_all - low_one, n_all - n_one - (1 - last_one)),
             "t1l": (low_one, n_one - last_one),
-            "bit_period": (rises[ends] - rises[firsts], n_all - 1),
+            "bit_period": (
+                rises[ends] - rises[firsts],
+                np.stack((n_all - n_one - (1 - last_one), n_one - last_one), 1),
+            ),
         }
         for name, (sums, sizes) in found.items():
             self.gathered[name].clusters.append((sums.astype(np.float64), sizes))

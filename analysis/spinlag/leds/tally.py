@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from spinlag.capture import Ticks
 from spinlag.leds.updates import Tally
 from spinlag.summary import summarise_counts
-from spinlag.uncertainty import PPM, combined_uncertainty, mean_interval_uncertainty
+from spinlag.uncertainty import PPM, combined_uncertainty, mean_interval_uncertainty, triangular_half_width
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -71,7 +71,9 @@ class Gathering:
     """A distribution in the making: a dense histogram of intervals of fewer than `len(counts)` bins of 2^shift ticks,
     single counts of longer ones, extremes, and sums per cluster (update) for the uncertainty of the mean.
 
-    Where shift > 0, `sums` holds the sum of `summed` intervals of each bin: where in its bin a length really lies.
+    A cluster is its sum in ticks and its number of intervals, shape (m,), or (m, 2) where it mixes two kinds whose
+    share varies (bit periods of 0 and of 1). `chained` intervals follow one another, so a cluster's sum is itself one
+    interval. Where shift > 0, `sums` holds the sum of `summed` intervals of each bin: where in it a length really lies.
     """
 
     shift: int
@@ -81,6 +83,7 @@ class Gathering:
     longer: dict[int, int] = field(default_factory=dict)
     extremes: Extremes | None = None
     clusters: list[tuple[Floats, Ints]] = field(default_factory=list)
+    chained: bool = False
 
     @classmethod
     def of(cls, longest: float) -> Gathering:
@@ -165,7 +168,7 @@ def finish(gathering: Gathering, clock: Clock, grouping: Grouping | None) -> Tal
     uncertainty = (
         _independent(extremes, clock, n, mean_s)
         if grouping is None
-        else clustered_uncertainty(gathering.clusters, grouping, extremes, clock, mean_s)
+        else clustered_uncertainty(gathering, grouping, extremes, clock, mean_s)
     )
     statistics = replace(
         summarise_counts(lengths * clock.tick_s, counts, uncertainty),
@@ -210,36 +213,67 @@ def _independent(extremes: Extremes, clock: Clock, n: int, mean_s: float) -> flo
 
 
 def clustered_uncertainty(
-    clusters: Sequence[tuple[Floats, Ints]], grouping: Grouping, extremes: Extremes, clock: Clock, mean_s: float
-) -> float | None:
+    gathering: Gathering, grouping: Grouping, extremes: Extremes, clock: Clock, mean_s: float
+) -> float:
     """Expanded uncertainty (95 %) of the mean of intervals that come in updates, seconds.
 
     Bits of one update share the recorder's phase: at 24 MHz a bit of 1.25 us is 30.000 samples, so each update repeats
     one and the same error and only the updates are independent. The standard error is that of a ratio estimate over
-    clusters (W. G. Cochran, Sampling Techniques, 3rd ed., 1977, 9A.1: sum of sizes as denominator), with Student's
-    quantile, widened where neighbouring updates resemble each other. It is at most what sampling can do at all: half a
-    sample per independent update, and the triangular half-width of a single interval, which is kept where nothing ever
-    varies. The recorder clock's tolerance comes on top and never averages out (JCGM 100).
+    clusters (W. G. Cochran, Sampling Techniques, 3rd ed., 1977, 9A.1), with Student's quantile, widened where
+    neighbouring updates resemble each other. It is at most what sampling can do at all: half a sample per independent
+    update, and the triangular half-width of a single interval, which is kept where nothing ever varies. The recorder
+    clock's tolerance comes on top and never averages out (JCGM 100).
     """
-    full = mean_interval_uncertainty(clock.sample_s, 1, clock_ppm=clock.clock_ppm, mean_s=mean_s, locked=True)
-    if not clusters or full is None:
-        return full
-    sums, sizes = (np.concatenate([cluster[i] for cluster in clusters]) for i in (0, 1))
-    used = sizes > 0
-    sums, sizes, groups = sums[used], sizes[used].astype(np.float64), grouping.groups[used]
+    rectangle = mean_s * clock.clock_ppm * PPM
+    single = clock.sample_s
+    if not gathering.clusters:
+        return _full(single, rectangle)
+    sums, kinds = (np.concatenate([cluster[i] for cluster in gathering.clusters]) for i in (0, 1))
+    kinds = kinds.reshape(len(sums), -1).astype(np.float64)
+    used = kinds.sum(axis=1) > 0
+    sums, kinds, groups = sums[used], kinds[used], grouping.groups[used]
+    sizes = kinds.sum(axis=1)
     n = len(sizes)
+    if n and gathering.chained:
+        single /= float(sizes.mean())
     if n < 2 or _locked(extremes, clock):
-        return full
-    excess = sums - sums.sum() / sizes.sum() * sizes
-    spread = math.sqrt(float(np.dot(excess, excess)) * n / (n - 1)) / float(sizes.sum())
-    if spread * clock.tick_s < 1e-6 * clock.sample_s or _repeats(excess, groups):
-        return full
+        return _full(single, rectangle)
+    excess = _excess(sums, sizes, kinds)
+    freedom = n - kinds.shape[1]
+    spread = math.sqrt(float(np.dot(excess, excess)) * n / max(freedom, 1)) / float(sizes.sum()) * clock.tick_s
+    if freedom < 1 or spread < 1e-6 * single or _repeats(excess, groups):
+        return _full(single, rectangle)
     equal = float(sizes.sum()) ** 2 / float(np.dot(sizes, sizes)) / n
     independent = max(grouping.total, n) / _likeness(excess, groups)
-    standard = spread * clock.tick_s * math.sqrt(n / independent)
-    most = 0.5 * clock.sample_s / math.sqrt(independent * equal)
-    half = min(_student_95(n - 1) * standard, NORMAL_95 * most)
-    return min(full, combined_uncertainty(half / NORMAL_95, mean_s * clock.clock_ppm * PPM))
+    half = _student_95(freedom) * spread * math.sqrt(n / independent)
+    most = NORMAL_95 * 0.5 * single / math.sqrt(independent * equal)
+    return min(_full(single, rectangle), _with_clock(min(half, most) / NORMAL_95, rectangle))
+
+
+def _full(single_s: float, rectangle_s: float) -> float:
+    """Half-width of a triangular error of one interval and the clock's rectangular one, seconds."""
+    if rectangle_s < 0.01 * single_s:
+        # the sum is right to within 1 % there, on the safe side, and spares a numerical integral
+        return triangular_half_width(single_s) + rectangle_s
+    whole = mean_interval_uncertainty(single_s, 1, clock_ppm=rectangle_s / PPM, mean_s=1.0, locked=True)
+    return whole if whole is not None else single_s
+
+
+def _with_clock(normal_s: float, rectangle_s: float) -> float:
+    """Half-width of a normal error of that standard deviation and the clock's rectangular one, seconds."""
+    if rectangle_s < 0.3 * normal_s:
+        # as good as normal there: the rectangle lowers the fourth moment by less than 0.1 %
+        return NORMAL_95 * math.hypot(normal_s, rectangle_s / math.sqrt(3))
+    return combined_uncertainty(normal_s, rectangle_s)
+
+
+def _excess(sums: Floats, sizes: Floats, kinds: Floats) -> Floats:
+    """What each cluster's sum has above its share; where it mixes kinds of intervals, each kind has its own mean."""
+    if kinds.shape[1] == 1:
+        return sums - sums.sum() / sizes.sum() * sizes
+    means, *_ = np.linalg.lstsq(kinds, sums, rcond=None)
+    excess: Floats = sums - kinds @ means
+    return excess
 
 
 def _student_95(freedom: int) -> float:

@@ -10,7 +10,7 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
-from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
@@ -22,6 +22,7 @@ from spinlag.report.html import report_bytes
 from spinlag.report.moments import around_picture, find_moment
 from spinlag.report.plots import style
 from spinlag.report.plots.timing import Dimension, Line, Mark, timing_picture
+from spinlag.report.results import incident_rows
 from spinlag.verdicts import Verdict
 
 SCRIPT = "<script>document.title='owned'</script>"
@@ -244,12 +245,12 @@ def test_bar_of_odd_limits_stays_inside_its_drawing(low, high, value):
 
 
 def overlaps(figure):
-    """Pairs of texts of a figure that lie on one another."""
+    """Pairs of texts of a figure that lie on one another, and texts that reach beyond its edge."""
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
     renderer = canvas.get_renderer()
     outside = set()  # ticks beyond the ends of an axis have labels that are never drawn
-    for axis in (axis for ax in figure.findobj(Axes) for axis in (ax.xaxis, ax.yaxis)):
+    for axis in figure.findobj(Axis):
         low, high = sorted(axis.get_view_interval())
         ticks = [*axis.get_major_ticks(), *axis.get_minor_ticks()]
         outside |= {label for t in ticks if not low <= t.get_loc() <= high for label in (t.label1, t.label2)}
@@ -261,7 +262,8 @@ def overlaps(figure):
         if box.width > 0 and box.height > 0 and not np.isnan(box.x0):
             boxes.append((text.get_text(), box))
     boxes = list(dict.fromkeys((text, box.bounds) for text, box in boxes))
-    found = []
+    width, height = canvas.get_width_height()
+    found = [(one, "edge") for one, (x, y, w, h) in boxes if x < 0 or y < 0 or x + w > width or y + h > height]
     for i, (one, (x, y, w, h)) in enumerate(boxes):
         for other, (x2, y2, w2, h2) in boxes[i + 1 :]:
             wide = min(x + w, x2 + w2) - max(x, x2)
@@ -284,6 +286,9 @@ def every_figure(findings):
     worst = moments.worst_moment(findings)
     if worst is not None:
         yield "worst", figures.moment_figure(findings.capture, findings.rig, worst)
+    for row in incident_rows(findings):
+        moment = find_moment(findings, incident=row["id"])
+        yield row["id"], figures.moment_figure(findings.capture, findings.rig, moment)
 
 
 @pytest.mark.parametrize(

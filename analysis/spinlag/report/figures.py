@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 from matplotlib.figure import Figure
@@ -19,6 +20,7 @@ from spinlag.report.series import LatencySeries, LengthSeries, PlacementMap, Spe
 from spinlag.rig import Rig
 
 WIDTH_IN = 8.2
+_TITLE_WIDTH = 72
 
 
 def latency_figure(data: LatencySeries) -> Figure:
@@ -77,5 +79,5 @@ def moment_figure(capture: Capture, rig: Rig, moment: Moment) -> Figure:
         dimensions,
         time_label=label,
     )
-    ax.set_title(picture_text(moment.title, 110))
+    ax.set_title("\n".join(textwrap.wrap(picture_text(moment.title, 250), _TITLE_WIDTH)))
     return figure

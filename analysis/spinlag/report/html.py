@@ -110,13 +110,13 @@ def _chain(findings: Findings, index: int, pictures: dict[str, Picture]) -> dict
     chain = findings.chains[index]
     revision_head, revisions = rows.revision_rows(findings, index)
     table = findings.rig.leds[index]
-    part = chain.part.name if chain.part else table.part or "no part given"
+    part = f"{chain.part.name} ({chain.part_note})" if chain.part else chain.part_note or "no part given"
     return {
         "name": chain.name,
         "facts": rows.pairs(
             [
                 ("channel", chain.channel),
-                ("part", f"{part} ({chain.part_note})" if chain.part_note else part),
+                ("part", part),
                 ("sheet", chain.part.source if chain.part else None),
                 ("LEDs", f"{chain.leds_seen}, {chain.bits_per_led} bits each, order {chain.order or 'not known'}"),
                 ("updates", f"{count(len(chain))}, {count(int(chain.bits.sum()))} bits"),

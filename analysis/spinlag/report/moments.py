@@ -122,7 +122,7 @@ def revolution_moment(
         dimensions=(
             Dimension(zero, start, length("response", start - zero)),
             Dimension(start, last, length("wire", last - start)),
-            Dimension(last, light, f"latch time {si(light - last, 's')} (from the part)"),
+            Dimension(last, light, f"latch time {si(light - last, 's')} (taken, not measured)"),
             Dimension(zero, light, f"{length('latency', light - zero)} = {_degrees(light - zero, period)}"),
         ),
     )

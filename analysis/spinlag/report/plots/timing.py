@@ -72,7 +72,8 @@ def timing_picture(
 
     Marks and dimensions outside the window are cut to it. `time_label` names the axis, its unit is added.
     """
-    factor, unit = axis_unit(max(abs(t0), abs(t1)))
+    # a window of a millisecond or two still reads best in microseconds
+    factor, unit = axis_unit(max(abs(t0), abs(t1)) / 2.5)
     for row, line in enumerate(lines):
         _step_line(ax, line, -float(row), t0, t1, factor)
     bottom = -float(len(lines) - 1) - 0.45

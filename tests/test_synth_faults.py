@@ -240,6 +240,22 @@ def test_random_scenarios_are_clean_unless_faults_are_asked_for():
     assert again == random_scenario(np.random.default_rng(3), faults=2, markers="guilty")
 
 
+@pytest.mark.parametrize("wiring", ["clocked", "latched", "direct"])
+def test_random_scenarios_of_other_wirings(wiring):
+    rng = np.random.default_rng(17)
+    for _ in range(25):
+        simulation = simulate(random_scenario(rng, wiring=wiring, faults=1, motor=False))
+        assert len(simulation.truth.planted) == 1
+        chain = simulation.truth.chains[0]
+        assert chain.wiring == wiring and len(chain) > 40
+        slot = 1 / simulation.scenario.shaft.speed_rev_per_s / simulation.scenario.firmware.columns
+        kind = simulation.truth.planted[0].kind
+        if kind in ("index-runt", "data-truncated", "data-bit-time"):
+            assert np.diff(chain.start_s).min() > 0.85 * slot
+        for channel in simulation.capture.channels:
+            assert (np.diff(channel.edges) > 0).all()
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_random_scenarios_plant_every_kind(kind):
     rng = np.random.default_rng(KINDS.index(kind))

@@ -23,7 +23,17 @@ def draw(picture: Picture, columns: int, leds: int, rng: np.random.Generator) ->
         return np.zeros((columns, leds, 3), dtype=np.uint8)
     if picture.kind == "white":
         return np.full((columns, leds, 3), picture.brightness, dtype=np.uint8)
+    if picture.kind == "gray-code":
+        return gray_code(columns, leds)
     return tide_dial(picture, columns, leds)
+
+
+def gray_code(columns: int, leds: int) -> Image:
+    """White LEDs that count the columns in Gray code, so that each column differs from the next in one LED."""
+    number = np.arange(1, columns + 1)
+    code = number ^ (number >> 1)
+    lit = (code[:, None] >> np.arange(leds)[None, :]) & 1
+    return np.asarray(np.repeat(lit[..., None] * 255, 3, axis=-1), dtype=np.uint8)
 
 
 def tide_dial(picture: Picture, columns: int, leds: int) -> Image:

@@ -174,9 +174,10 @@ class Display(_Table):
 
 class Picture(_Table):
     """`[picture]`: what the columns show. `tide-dial` draws the tide's height and the hours to high water; `noise`
-    gives every LED of every column its own random colour; `dark` and `white` are what they say."""
+    gives every LED of every column its own random colour; `gray-code` counts the columns; `dark` and `white` are what
+    they say."""
 
-    kind: Literal["tide-dial", "noise", "dark", "white"] = "noise"
+    kind: Literal["tide-dial", "noise", "gray-code", "dark", "white"] = "noise"
     high_water_in_h: Annotated[float, Field(ge=0, lt=12.42)] = 4.2
     mean_level_m: Finite = 3.1
     half_range_m: Positive = 2.2

@@ -162,7 +162,10 @@ class Traffic:
                     job = Job(self.starts[own], until[own], whole[self.rows[own]], last_bits, pauses, none)
                     parts.append(self.wire.make(job, rng, sums))
                 if cut < stop:
-                    parts.append(self.wire.make(self._odd_job(cut, float(until[cut])), rng, sums))
+                    made = self.wire.make(self._odd_job(cut, float(until[cut])), rng, sums)
+                    if any(bool(np.any(np.diff(line) <= 0.0)) for line in made.lines):
+                        raise ValueError("a fault changes a bit time by more than the pulse or its low can give")
+                    parts.append(made)
                 at = cut + 1
             bits = np.full(stop - first, self.frames.shape[1], dtype=np.int64)
             bits[[i - first for i in odd]] = [len(self.sent(i)) for i in odd]

@@ -171,7 +171,7 @@ def _incident(number, kind, origin=None):
 
 
 def test_rates_have_exact_poisson_intervals():
-    """Garwood's exact limits: 3 events (0.6187, 8.7673); none, one-sided 95 %: 2.9957 (handbook tables of chi-square)."""
+    """Garwood's exact limits: 3 events (0.6187, 8.7673); none, one-sided 95 %: 2.9957 (tables of chi-square)."""
     found = [_incident(i, "update-late") for i in range(3)] + [_incident(9, "update-late", origin="I1")]
     table = rates(found, ("update-late", "data-pause"), 2000, 120.0).set_index("kind")
     late = table.loc["update-late"]

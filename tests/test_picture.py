@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 from PIL import Image as Pictures
 
+from build import capture, channel, pulses
 from spinlag.errors import RigError
 from spinlag.leds import decode_chains
 from spinlag.leds.updates import ChainUpdates
@@ -23,8 +24,6 @@ from spinlag.rig import rig_from_mapping
 from spinlag.rotation import Rotation, find_revolutions
 from spinlag.summary import EMPTY
 from spinlag.synth import scenario_from_mapping, simulate
-
-from build import capture, channel, pulses
 
 PERIOD = 30_000_000
 COLUMNS = 12

@@ -63,40 +63,46 @@ def light_rows(chain: ChainUpdates, leds: int, first: int, last: int) -> LightRo
     that got only part of its bits keeps its colour.
     """
     size = max(chain.bits_per_led // 8, 1)
-    reached = np.minimum(chain.bits[first:last] // chain.bits_per_led, leds)
-    if (reached == leds).all():
-        raw = _rows(chain, np.arange(first, last), leds * size)
-    else:
-        raw = _filled(chain, leds, size, first, last)
+    begin = first
+    if first > 0 and not _complete(chain, leds, first, first + 1).all():
+        before = np.flatnonzero(_complete(chain, leds, max(first - _LOOK_BACK, 0), first))
+        begin = max(first - _LOOK_BACK, 0) + (int(before[-1]) if before.size else 0)
+    raw = np.zeros((max(last - begin, 0), leds * size), dtype=np.uint8)
+    complete = _complete(chain, leds, begin, last)
+    _fill_whole(chain, raw, complete, begin)
+    _fill_short(chain, raw, complete, begin, leds, size)
+    raw = raw[first - begin :]
     return LightRows(chain, leds, first, last, raw, _keys(raw))
 
 
-def _rows(chain: ChainUpdates, updates: Indices, width: int) -> NDArray[np.uint8]:
-    """The first `width` bytes of each update, shape (n, width); zeros past an update's end."""
-    if not len(updates):
-        return np.zeros((0, width), dtype=np.uint8)
-    begin, end = chain.offsets[updates], chain.offsets[updates + 1]
-    lengths = end - begin
-    if (lengths == width).all() and (np.diff(begin) == width).all():
-        return np.asarray(chain.data[begin[0] : end[-1]]).reshape(len(updates), width)
-    at = begin[:, None] + np.arange(width)[None, :]
-    inside = at < end[:, None]
-    return np.where(inside, chain.data[np.minimum(at, max(len(chain.data) - 1, 0))], 0).astype(np.uint8)
+def _complete(chain: ChainUpdates, leds: int, first: int, last: int) -> NDArray[np.bool_]:
+    """Which updates of [first, last) reach every LED."""
+    return np.asarray(chain.bits[first:last] >= leds * chain.bits_per_led)
 
 
-def _filled(chain: ChainUpdates, leds: int, size: int, first: int, last: int) -> NDArray[np.uint8]:
-    before = chain.bits[max(first - _LOOK_BACK, 0) : first] // chain.bits_per_led >= leds
-    whole = np.flatnonzero(before)
-    begin = max(first - _LOOK_BACK, 0) + int(whole[-1]) if whole.size else max(first - _LOOK_BACK, 0)
-    updates = np.arange(begin, last)
-    raw = _rows(chain, updates, leds * size)
-    reached = np.minimum(chain.bits[begin:last] // chain.bits_per_led, leds)
-    holds = np.where(reached[:, None] > np.arange(leds)[None, :], np.arange(len(updates))[:, None], -1)
-    source = np.maximum.accumulate(holds, axis=0)
-    cells = raw.reshape(len(updates), leds, size)
-    shown = cells[np.maximum(source, 0), np.arange(leds)[None, :]]
-    shown[source < 0] = 0
-    return np.ascontiguousarray(shown.reshape(len(updates), leds * size)[first - begin :])
+def _fill_whole(chain: ChainUpdates, raw: NDArray[np.uint8], complete: NDArray[np.bool_], begin: int) -> None:
+    """Copy complete updates, runs of the same length at a time."""
+    width = raw.shape[1]
+    lengths = np.diff(chain.offsets[begin : begin + len(raw) + 1])
+    fits = complete & (lengths >= width)
+    same = fits[1:] & fits[:-1] & (lengths[1:] == lengths[:-1])
+    starts = np.flatnonzero(fits & ~np.concatenate(([False], same)))
+    ends = np.flatnonzero(fits & ~np.concatenate((same, [False]))) + 1
+    for a, b in zip(starts.tolist(), ends.tolist(), strict=True):
+        run = chain.data[chain.offsets[begin + a] : chain.offsets[begin + b]]
+        raw[a:b] = run.reshape(b - a, -1)[:, :width]
+
+
+def _fill_short(
+    chain: ChainUpdates, raw: NDArray[np.uint8], complete: NDArray[np.bool_], begin: int, leds: int, size: int
+) -> None:
+    """Each short update on top of the row before it."""
+    for row in np.flatnonzero(~complete).tolist():
+        reached = min(int(chain.bits[begin + row]) // chain.bits_per_led, leds) * size
+        if row > 0:
+            raw[row] = raw[row - 1]
+        at = int(chain.offsets[begin + row])
+        raw[row, :reached] = chain.data[at : at + reached]
 
 
 def _keys(raw: NDArray[np.uint8]) -> NDArray[np.uint64]:

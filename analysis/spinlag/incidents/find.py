@@ -155,10 +155,10 @@ def _event(
     event = Event(origin, tuple(effects), sentence, first, last, float(len(effects)))
     if seen is None or first is None or last is None:
         return event
-    rows = seen.changes.turns.iloc[max(first, 0) : last + 1]
-    changed = rows["changed_light"].to_numpy()
+    touched = slice(max(first, 0), last + 1)
+    changed = seen.changes.turns["changed_light"].to_numpy()[touched]
+    area = seen.changes.turns["changed_area"].to_numpy()[touched]
     out = changed > seen.changes.threshold
-    area = rows["changed_area"].to_numpy()
-    lasted = float(np.diff(clock.turn_ticks)[rows["revolution"].to_numpy()[out]].sum()) * clock.tick_s
+    lasted = float(np.diff(clock.turn_ticks[max(first, 0) : last + 2])[out].sum()) * clock.tick_s
     told = seen_sentence(int(out.sum()), lasted, float(area[out].max(initial=0.0)))
     return replace(event, weight=float(changed[out].sum()), sentence=f"{sentence} {told}".strip())

@@ -23,10 +23,13 @@ def rates(incidents: Sequence[Incident], kinds: Sequence[str], revolutions: int,
     origins = Counter(item.kind for item in incidents if item.origin is None)
     per_1000 = 1000 / revolutions if revolutions > 0 else np.nan
     per_minute = 60 / duration_s if duration_s > 0 else np.nan
+    intervals: dict[int, tuple[float, float]] = {}
     rows = []
     for kind in kinds:
         seen = origins[kind]
-        low, high = poisson_interval(seen)
+        if seen not in intervals:
+            intervals[seen] = poisson_interval(seen)
+        low, high = intervals[seen]
         figures = [x * scale for scale in (per_1000, per_minute) for x in (seen, low, high)]
         rows.append([kind, all_of[kind], seen, *figures])
     columns = list(zip(*rows, strict=True)) if rows else [()] * len(RATE_COLUMNS)

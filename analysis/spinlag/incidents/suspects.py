@@ -42,7 +42,7 @@ _SEED = 52_311
 _LOCKED_P = 1e-9
 _SPEED_KINDS = frozenset({"speed-step", "column-rate", "index-missed", "index-doubled", "index-shifted"})
 _LENGTH_KINDS = frozenset({"data-truncated", "data-overlong", "data-extra", "data-pause"})
-_CONTROL_UPDATES = 3000
+_CONTROL_UPDATES = 600
 _FEWEST_TURNS = 20
 _FEWEST_UPDATES = 20
 

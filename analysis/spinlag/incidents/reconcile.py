@@ -37,11 +37,13 @@ def reconcile(
 
 @dataclass(frozen=True, eq=False)
 class _View:
-    """Per update of a chain: has it a column to itself, does it share one with a whole update, is it whole itself."""
+    """Per update of a chain: has it a column to itself, does it share one with a whole update, is it whole itself, and
+    does a neighbour in the same column carry the same data."""
 
     alone: Bools
     beside_whole: Bools
     full: Bools
+    again: Bools
 
     @classmethod
     def of(cls, chain: ChainUpdates, placed: Placement) -> _View:
@@ -53,13 +55,25 @@ class _View:
         counts = np.bincount(inverse)[inverse]
         whole_ones = np.bincount(inverse, weights=full)[inverse] - full
         known = (column >= 0) & (column < placed.columns)
-        return cls((counts == 1) & known, (whole_ones >= 1) & known, full)
+        return cls((counts == 1) & known, (whole_ones >= 1) & known, full, _sent_again(chain, key))
+
+
+def _sent_again(chain: ChainUpdates, key: NDArray[np.int64]) -> Bools:
+    """Which updates have a neighbour with the same key and the same bytes."""
+    again = np.zeros(len(key), dtype=bool)
+    for u in np.flatnonzero(key[1:] == key[:-1]).tolist():
+        begin, middle, end = (int(at) for at in chain.offsets[u : u + 3])
+        if middle - begin == end - middle and np.array_equal(chain.data[begin:middle], chain.data[middle:end]):
+            again[u : u + 2] = True
+    return again
 
 
 def _settle(seen: Observation, view: _View | None) -> Observation | None:
     if view is None or seen.update is None or not 0 <= seen.update < len(view.full):
         return seen
     u = seen.update
+    if seen.kind == "data-extra" and view.again[u]:
+        return None  # the placement tells of it as a column sent twice
     if seen.kind == "data-extra" and view.alone[u]:
         if view.full[u]:
             return None

@@ -15,6 +15,7 @@ class CsvOptions:
     `delimiter` is one character, `decimal` the decimal sign. `time_column` is a header name or a column number counted
     from 1. `time_unit` is the unit of that column; "samples" means sample numbers, which need `sample_rate_hz`.
     `packed_columns` names columns (or gives their numbers) whose whole or hexadecimal numbers hold one line per bit.
+    `analogue_columns` names columns of volts that the file does not show to be such.
     `threshold_v` is the switching level of every analogue column in volts, instead of the middle between its two
     levels; `hysteresis` is the width of the dead band about it, as a fraction of the distance between the levels.
     """
@@ -25,5 +26,6 @@ class CsvOptions:
     time_unit: TimeUnit | None = None
     sample_rate_hz: float | None = None
     packed_columns: tuple[str | int, ...] | None = None
+    analogue_columns: tuple[str | int, ...] | None = None
     threshold_v: float | None = None
     hysteresis: float | None = None

@@ -196,18 +196,18 @@ def _bits_of_slice(scene: Scene, index: int, bounds: dict[str, _Bounds | None]) 
     short &= ~odd
     where = np.flatnonzero(odd | short)
     owner = np.searchsorted(scene.updates.start, rises[where], side="right") - 1
-    fresh = np.flatnonzero((np.diff(where, prepend=-2) > 1) | (np.diff(owner, prepend=-1) != 0))
+    fresh = np.flatnonzero(np.diff(owner, prepend=-2) != 0)
     found = []
     for k, begin in enumerate(fresh):
-        run = where[begin : fresh[k + 1] if k + 1 < len(fresh) else len(where)]
-        at = int(run[0])
+        several = where[begin : fresh[k + 1] if k + 1 < len(fresh) else len(where)]
+        at = int(several[0])
         is_high = bool(odd[at])
         name = f"t{int(one[at])}{'h' if is_high else 'l'}"
         bound = bounds[name]
         if bound is None or not _judged(scene, int(owner[begin])):
             continue
         ticks = int(high[at] if is_high else low[at])
-        found.append(_bit(scene, rises, at, len(run), int(owner[begin]), bound, ticks))
+        found.append(_bit(scene, rises, at, len(several), int(owner[begin]), bound, ticks))
     return found
 
 
@@ -215,7 +215,7 @@ def _judged(scene: Scene, update: int) -> bool:
     return update >= 0 and bool(scene.whole[update])
 
 
-def _bit(scene: Scene, rises: Ticks, at: int, run: int, update: int, bound: _Bounds, ticks: int) -> Observation:
+def _bit(scene: Scene, rises: Ticks, at: int, several: int, update: int, bound: _Bounds, ticks: int) -> Observation:
     tick_s = scene.clock.tick_s
     value = ticks * tick_s
     first = int(np.searchsorted(rises, scene.updates.start[update]))
@@ -224,7 +224,7 @@ def _bit(scene: Scene, rises: Ticks, at: int, run: int, update: int, bound: _Bou
         led, bit = divmod(at - first, scene.bits_per_led)
         where = f"bit {bit} of LED {led}: "
     what = f"{'high' if bound.name.endswith('h') else 'low'} time of a {bound.name[1]}"
-    more = f" and {run - 1} more bits behind it" if run > 1 else ""
+    more = f", and {several - 1} more bits of this update stand out" if several > 1 else ""
     return scene.observe(
         "data-bit-time",
         int(rises[at]),
@@ -367,28 +367,16 @@ def _length(scene: Scene, kind: Kind, update: int, usual: int | None) -> Observa
 
 
 def _extras(scene: Scene, odd: Ints) -> Ints:
-    """Updates too many: three intervals where the pace around leaves room for two.
+    """Which of the updates of unusual length are updates too many: three intervals where the pace leaves room for two.
 
-    A place that recurs with every turn (the same number of updates apart) is the turn's seam and no update too many.
+    One of the usual length too many cannot be told here from a column sent twice or early; placement sees those. What
+    recurs with every turn (the same number of updates apart) is the turn's seam and no update too many.
     """
     start, n = scene.updates.start, len(scene.updates.start)
-    if n < 12:
+    if n < 12 or odd.size > max(3, 0.02 * n):
         return odd[:0]
     step = np.diff(start)
-    pace = float(np.median(step))
-    three = start[3:] - start[:-3]
-    candidates = np.flatnonzero(three < 2.5 * pace) + 1
-    if not candidates.size or candidates.size > max(3, 0.02 * n):
-        return odd[:0]
-    found = [update for update in candidates.tolist() if _too_many(step, update)]
-    chosen: list[int] = []
-    for update in found:
-        if chosen and update - chosen[-1] <= 2:
-            if update in odd and chosen[-1] not in odd:
-                chosen[-1] = update
-            continue
-        chosen.append(update)
-    extras = np.array(chosen, dtype=np.int64)
+    extras = np.array([update for update in odd.tolist() if _too_many(step, update)], dtype=np.int64)
     return odd[:0] if _recurs(extras, n) else extras
 
 
@@ -397,9 +385,9 @@ def _too_many(step: Ticks, update: int) -> bool:
     if len(before) < 3 or len(after) < 3:
         return False
     left, right = float(np.median(before)), float(np.median(after))
-    even = abs(left - right) < 0.15 * left
     spread = max(float(np.ptp(before)), float(np.ptp(after)))
-    return even and spread < 0.3 * left and 1.6 * left < float(step[update - 1 : update + 2].sum()) < 2.4 * left
+    three = float(step[update - 1 : update + 2].sum())
+    return abs(left - right) < 0.15 * left and spread < 0.3 * left and abs(three - 2 * left) < 0.4 * left
 
 
 def _recurs(places: Ints, n: int) -> bool:

@@ -240,6 +240,8 @@ def test_every_mistake_in_a_scenario_is_reported_at_once(tmp_path):
         ({"limits": {"latency.latncy": {"max_us": 1}}}, "no quantity of that name"),
         ({"shaft": {"drift_rev_per_s2": -40}}, "slows to a stop"),
         ({"recorder": {"tick": "1 us"}}, "cannot hold samples"),
+        ({"recorder": {"omit": ["SENSR"]}}, "no channel 'SENSR'; there are SENSOR, DOUT"),
+        ({"display": {"arms": 5}}, "must divide columns and LEDs"),
         ({"faults": [{"kind": "data-bit-time", "revolution": 2, "change_ns": 900}]}, "more than the pulse or its low"),
     ],
 )

@@ -186,6 +186,29 @@ def test_the_tide_dial_shows_the_tide():
     assert draw(Picture(kind="dark"), 4, 3, np.random.default_rng(0)).max() == 0
 
 
+def test_arms_ahead_show_the_columns_ahead_and_slots_repeat_the_picture():
+    display = {"arms": 3, "geometry": "arm"}
+    simulation = made(leds=[{"count": 9}], firmware={"columns": 24}, display=display, picture={"kind": "noise"})
+    image, chain = simulation.truth.image, simulation.truth.chains[0]
+    assert image.shape == (24, 3, 3)
+    row = int(np.flatnonzero(chain.column == 20)[1])
+    sent = chain.data[chain.offsets[row] : chain.offsets[row + 1]].reshape(3, 3, 3)[..., [1, 0, 2]]
+    assert [arm.tolist() for arm in sent] == [image[20].tolist(), image[4].tolist(), image[12].tolist()]
+    assert simulation.rig.display.arms == 3
+    slots = made(leds=[{"count": 5}], firmware={"columns": 24}, display={"geometry": "slot", "slots": 2})
+    assert np.array_equal(slots.truth.image[:12], slots.truth.image[12:])
+
+
+def test_lines_that_are_not_recorded():
+    tables = {"motor": {}, "markers": [{"name": "m", "channel": "M", "rate_per_s": 20}]}
+    simulation = made(**tables, recorder={"omit": ["SENSOR", "PH_V", "M"]})
+    assert [channel.name for channel in simulation.capture.channels] == ["DOUT", "PH_U", "PH_W"]
+    rig = simulation.rig
+    assert rig.index is None and rig.motor is None and rig.markers == {} and len(rig.leds) == 1
+    whole = made(**tables)
+    assert np.array_equal(simulation.capture.channel("DOUT").edges, whole.capture.channel("DOUT").edges)
+
+
 def test_an_update_cut_by_the_start_of_the_capture():
     for seed in range(40):
         simulation = made(seed=seed, duration_s=0.1)

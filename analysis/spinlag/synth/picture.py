@@ -28,6 +28,15 @@ def draw(picture: Picture, columns: int, leds: int, rng: np.random.Generator) ->
     return tide_dial(picture, columns, leds)
 
 
+def on_the_leds(picture: Image, arms: int) -> Image:
+    """What the LEDs of all arms show while the first arm is at each column, shape (columns, arms * leds, 3).
+
+    Arm i is 1 / arms of a turn ahead, so it shows the column that is that much ahead.
+    """
+    step = picture.shape[0] // arms
+    return np.concatenate([np.roll(picture, -i * step, axis=0) for i in range(arms)], axis=1)
+
+
 def gray_code(columns: int, leds: int) -> Image:
     """White LEDs that count the columns in Gray code, so that each column differs from the next in one LED."""
     number = np.arange(1, columns + 1)

@@ -56,7 +56,7 @@ def record(world: World) -> tuple[Line, ...]:
     for marker in scenario.markers:
         rise, fall = world.markers[marker.name]
         lines.append(short(marker.channel, 0, np.stack((rise, fall), axis=1).ravel()))
-    return tuple(lines)
+    return tuple(line for line in lines if line.name not in scenario.recorder.omit)
 
 
 def _held(edges_s: Floats, gaps: Sequence[tuple[float, float]]) -> Floats:

@@ -36,6 +36,8 @@ class Recorder(_Table):
     phase: Fraction01 | None = None
     clock_ppm: NotNegative = 50.0
     """What the rig will be told about the clock's tolerance."""
+    omit: tuple[str, ...] = ()
+    """Channels that exist but are not recorded; the rig leaves out what needs them."""
 
 
 class IndexSensor(_Table):
@@ -165,10 +167,13 @@ class Firmware(_Table):
 
 
 class Display(_Table):
-    """`[display]`, handed to the rig as it stands."""
+    """`[display]`, handed to the rig. Several arms share the LEDs of all chains evenly, each standing 1 / arms of a turn
+    ahead of the one before; several slots make the picture repeat as often in a turn."""
 
     geometry: Literal["arm", "slot"] = "arm"
     direction: Direction = "counter-clockwise"
+    arms: Annotated[int, Field(ge=1, le=64)] = 1
+    slots: Annotated[int, Field(ge=1, le=64)] = 1
     radii_mm: tuple[Positive, ...] | None = None
 
 
@@ -234,6 +239,10 @@ def _cross_problems(scenario: Scenario) -> list[Problem]:
         if channel in seen:
             problems.append(Problem(key, f"channel {channel!r} is already {seen[channel]}"))
         seen.setdefault(channel, key)
+    for i, name in enumerate(scenario.recorder.omit):
+        if name not in seen:
+            problems.append(Problem(f"recorder.omit[{i}]", f"no channel {name!r}; there are {', '.join(seen)}"))
+    problems += _display_problems(scenario)
     markers = {marker.name for marker in scenario.markers}
     chains = {chain.name for chain in scenario.leds}
     planted: list[tuple[str, Fault]] = [(f"faults[{i}]", fault) for i, fault in enumerate(scenario.faults)]
@@ -254,6 +263,17 @@ def _cross_problems(scenario: Scenario) -> list[Problem]:
             problems.append(Problem(f"{key}.column", f"the display has columns 0 to {scenario.firmware.columns - 1}"))
         if isinstance(fault, FaultTrain) and fault.marker is not None and fault.marker not in markers:
             problems.append(Problem(f"{key}.marker", f"no marker {fault.marker!r}"))
+    return problems
+
+
+def _display_problems(scenario: Scenario) -> list[Problem]:
+    shown, columns = scenario.display, scenario.firmware.columns
+    leds = max((chain.first_led + chain.count for chain in scenario.leds), default=0)
+    problems = []
+    if shown.arms > 1 and (shown.geometry != "arm" or columns % shown.arms or leds % shown.arms):
+        problems.append(Problem("display.arms", 'arms need geometry = "arm" and must divide columns and LEDs'))
+    if shown.slots > 1 and (shown.geometry != "slot" or columns % shown.slots):
+        problems.append(Problem("display.slots", 'slots need geometry = "slot" and must divide the columns'))
     return problems
 
 

@@ -96,17 +96,19 @@ def rig_for(scenario: Scenario) -> Rig:
 
 
 def rig_tables(scenario: Scenario) -> dict[str, Any]:
-    """That rig as the tables of its TOML file."""
+    """That rig as the tables of its TOML file, without what needs a line that was not recorded."""
+    gone = set(scenario.recorder.omit)
     data: dict[str, Any] = {"capture": {"clock_ppm": scenario.recorder.clock_ppm}}
-    if scenario.index is not None:
+    if scenario.index is not None and scenario.index.channel not in gone:
         keys = ("channel", "edge", "pulses_per_revolution", "missing_tooth", "min_pulse_us")
         data["index"] = {key: getattr(scenario.index, key) for key in keys}
-    if scenario.motor is not None:
+    if scenario.motor is not None and not gone & set(scenario.motor.phases):
         data["motor"] = {"phases": scenario.motor.phases, "pole_pairs": scenario.motor.pole_pairs}
-    data["leds"] = [_rig_chain(chain) for chain in scenario.leds]
-    shown = scenario.display
-    data["display"] = {"columns": scenario.firmware.columns, **shown.model_dump(exclude_none=True)}
-    data["markers"] = {marker.name: marker.channel for marker in scenario.markers}
+    data["leds"] = [_rig_chain(chain) for chain in scenario.leds if not gone & set(chain.lines)]
+    shown = scenario.display.model_dump(exclude_none=True, exclude_defaults=True, exclude={"geometry", "direction"})
+    kept = {"geometry": scenario.display.geometry, "direction": scenario.display.direction}
+    data["display"] = {"columns": scenario.firmware.columns, **kept, **shown}
+    data["markers"] = {marker.name: marker.channel for marker in scenario.markers if marker.channel not in gone}
     data["limits"] = dict(scenario.limits)
     return data
 

@@ -112,7 +112,7 @@ class Truth:
     `zero_s`, shape (n + 1,): the shaft's passages through zero within the capture, so revolution k is
     [zero_s[k], zero_s[k + 1]). `pulse_lead_s`, `pulse_trail_s`, `pulse_reference_s`, `pulse_revolution`, `pulse_place`:
     every pulse on the index line (place -1: not the shaft's doing). `motor_angles_deg`: where each line's edges sit on
-    the shaft. `image`, uint8, (columns, leds, 3): the picture. `marker_s`: rising edges by marker name.
+    the shaft. `image`, uint8, (columns, LEDs of an arm, 3): the picture. `marker_s`: rising edges by marker name.
     """
 
     duration_s: float

@@ -13,7 +13,7 @@ from spinlag.synth import plan
 from spinlag.synth.firmware import SETTLING_TURNS, Schedule, run_firmware
 from spinlag.synth.lattice import Lattice, tick_fraction
 from spinlag.synth.lines import ChainLine, make_chain_line
-from spinlag.synth.picture import draw
+from spinlag.synth.picture import draw, on_the_leds
 from spinlag.synth.scenario import IndexSensor, Scenario
 from spinlag.synth.sensors import IndexFault, IndexPulses, MotorLine, make_index_pulses, make_motor_lines
 from spinlag.synth.shaft import Motion, make_motion
@@ -91,7 +91,8 @@ def make_world(scenario: Scenario) -> World:
     sensor = scenario.index or IndexSensor()
     index_faults = plan.index_faults(events, sensor, motion, turns)
     pulses = make_index_pulses(sensor, motion, turns, list(index_faults.values()), _rng(scenario, _INDEX))
-    image = draw(scenario.picture, scenario.firmware.columns, _leds(scenario), _rng(scenario, _PICTURE))
+    image = _picture(scenario)
+    shown = on_the_leds(image, scenario.display.arms)
     schedule = run_firmware(
         scenario.firmware,
         sensor,
@@ -102,7 +103,7 @@ def make_world(scenario: Scenario) -> World:
     )
     schedule = _from(schedule, -0.2 / max(motion.speed_at(np.zeros(1))[0], 1.0))
     lines = tuple(
-        make_chain_line(scenario, chain, schedule, events, image, _seed(scenario, _LEDS, i), _rng(scenario, _FAULTS, i))
+        make_chain_line(scenario, chain, schedule, events, shown, _seed(scenario, _LEDS, i), _rng(scenario, _FAULTS, i))
         for i, chain in enumerate(scenario.leds)
     )
     motor = make_motor_lines(scenario.motor, motion, turns, _rng(scenario, _MOTOR)) if scenario.motor else ()
@@ -126,8 +127,12 @@ def make_world(scenario: Scenario) -> World:
     )
 
 
-def _leds(scenario: Scenario) -> int:
-    return max((chain.first_led + chain.count for chain in scenario.leds), default=1)
+def _picture(scenario: Scenario) -> NDArray[np.uint8]:
+    """The picture as the eye should see it: columns by LEDs of one arm."""
+    leds = max((chain.first_led + chain.count for chain in scenario.leds), default=1)
+    shown, columns = scenario.display, scenario.firmware.columns
+    once = draw(scenario.picture, columns // shown.slots, -(-leds // shown.arms), _rng(scenario, _PICTURE))
+    return np.tile(once, (shown.slots, 1, 1))
 
 
 def _busy_s(scenario: Scenario) -> float:

@@ -65,22 +65,25 @@ def random_scenario(
     if markers != "none":
         tables["markers"] = _markers(rng, speed)
     if markers == "guilty":
-        tables["fault_trains"] = [
-            {
-                "marker": "radio",
-                "kind": "update-late",
-                "probability": float(rng.uniform(0.7, 1.0)),
-                "lag_us": float(rng.uniform(1.0, 50.0)),
-                "delay_us": shape.late_us(rng),
-                "within_us": 1e6 / speed / shape.columns,
-            }
-        ]
+        tables["fault_trains"] = [_guilt(rng, shape)]
     revolution = _LEAD
     tables["faults"] = []
     for kind in kinds:
         tables["faults"].append(_fault(rng, kind, revolution, 1.0 / speed, shape, tables))
         revolution += SPACING
     return scenario_from_mapping(tables)
+
+
+def _guilt(rng: np.random.Generator, shape: Shape) -> dict[str, Any]:
+    """Late updates after most pulses of the radio."""
+    return {
+        "marker": "radio",
+        "kind": "update-late",
+        "probability": float(rng.uniform(0.7, 1.0)),
+        "lag_us": float(rng.uniform(1.0, 50.0)),
+        "delay_us": shape.late_us(rng),
+        "within_us": 1e6 * shape.slot_s,
+    }
 
 
 def _kinds(rng: np.random.Generator, faults: int | Sequence[str], motor: bool | None, wiring: Wiring) -> list[str]:

@@ -167,7 +167,7 @@ class Firmware(_Table):
 
 
 class Display(_Table):
-    """`[display]`, handed to the rig. Several arms share the LEDs of all chains evenly, each standing 1 / arms of a turn
+    """`[display]`, handed to the rig. Arms share the LEDs of all chains evenly, each standing 1 / arms of a turn
     ahead of the one before; several slots make the picture repeat as often in a turn."""
 
     geometry: Literal["arm", "slot"] = "arm"

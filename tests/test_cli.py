@@ -6,8 +6,8 @@ import sys
 
 import numpy as np
 import pytest
-from build import display
 
+from build import display
 from spinlag import cli
 from spinlag.synth.write import lines_of, write_vcd
 

@@ -154,6 +154,14 @@ def test_sensor_errors_move_edges_by_as_many_degrees_of_the_shaft():
     assert_allclose(shift, [0.0, 1.5, -2.0], rtol=1e-6, atol=1e-9)
 
 
+def test_a_slipping_belt_carries_the_motor_ahead_of_the_shaft():
+    motion = motion_of(Shaft(speed_rev_per_s=30.0, orders=[{"order": 1, "amplitude": 0.01}]), to_s=2.5)
+    lines = make_motor_lines(MotorLines(slip_deg_per_s=40.0), motion, (0, 60), np.random.default_rng(0))
+    plain = make_motor_lines(MotorLines(), motion, (0, 60), np.random.default_rng(0))
+    early = motion.angle_at(plain[1].edges_s) - motion.angle_at(lines[1].edges_s)
+    assert_allclose(early * 360.0, 40.0 * lines[1].edges_s, rtol=0, atol=1e-6)
+
+
 def test_a_tachometer_gives_one_pulse_per_electrical_turn():
     # a drive's frequency-generator output: one pulse per electrical cycle (makers' data on sensorless drivers)
     scenario = scenario_from_mapping(

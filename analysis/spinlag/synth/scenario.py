@@ -109,7 +109,8 @@ class Shaft(_Table):
 class MotorLines(_Table):
     """`[motor]`: `hall` lines are 120 electrical degrees apart and high for half of each electrical turn, `drive` lines
     are high for a third, a `tach` line gives pole_pairs pulses a turn. `sensor_error_deg` (one per line) and
-    `pole_error_deg` (rms over the edges) are degrees of the shaft."""
+    `pole_error_deg` (rms over the edges) are degrees of the shaft. Where a belt slips, the motor runs ahead of the shaft
+    by `slip_deg_per_s`."""
 
     kind: Literal["hall", "drive", "tach"] = "hall"
     phases: Annotated[tuple[str, ...], Field(min_length=1, max_length=3)] = ("PH_U", "PH_V", "PH_W")
@@ -119,6 +120,7 @@ class MotorLines(_Table):
     sensor_error_deg: tuple[Finite, ...] = ()
     pole_error_deg: NotNegative = 0.0
     edge_noise_us: NotNegative = 0.0
+    slip_deg_per_s: Annotated[float, Field(ge=-360, le=360)] = 0.0
 
     @model_validator(mode="after")
     def _lines(self) -> MotorLines:

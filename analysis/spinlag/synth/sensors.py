@@ -157,6 +157,16 @@ def make_motor_lines(
         if bool(np.any(rises[1:] == rises[:-1])):
             raise ValueError("sensor or pole errors are so large that motor edges change places")
         angles = (np.arange(turns[0], turns[1], dtype=np.float64)[:, None] + within[None, :]).ravel()
-        times = motion.time_at(angles) + rng.standard_normal(len(angles)) * (motor.edge_noise_us * 1e-6)
+        times = _slipping(motion, angles, motor.slip_deg_per_s / 360.0) + rng.standard_normal(len(angles)) * (
+            motor.edge_noise_us * 1e-6
+        )
         lines.append(MotorLine(name, 0 if rises[0] else 1, np.maximum.accumulate(times), within))
     return tuple(lines)
+
+
+def _slipping(motion: Motion, angles: Floats, slip_rev_per_s: float) -> Floats:
+    """Instants at which a motor that runs ahead of the shaft by slip * t passes each angle."""
+    times = motion.time_at(angles)
+    for _ in range(4 if slip_rev_per_s else 0):  # the slip is small against the speed, so this converges at once
+        times = motion.time_at(angles - slip_rev_per_s * times)
+    return times

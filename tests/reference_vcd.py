@@ -23,6 +23,7 @@ class Bit:
     unknown: list[list[int]] = field(default_factory=list)
     lost: bool = True
     lost_at: int | None = None
+    cancelled: int = 0
 
     def record(self, time: int, state: str, start: int) -> None:
         value = KNOWN.get(state)
@@ -40,6 +41,7 @@ class Bit:
         elif value != self.level:
             if self.toggles and self.toggles[-1] == time:
                 self.toggles.pop()
+                self.cancelled += 1
             else:
                 self.toggles.append(time)
         self.level = value
@@ -64,6 +66,8 @@ class Reference:
     start: int
     end: int
     lines: dict[str, tuple[int, list[int], list[list[int]]]]
+    cancelled: dict[str, int]
+    """Pairs of changes at one time stamp that left nothing behind."""
 
 
 def read(text: bytes) -> Reference:
@@ -92,7 +96,7 @@ def read(text: bytes) -> Reference:
         path: (-1 if bit.initial is None else bit.initial, bit.toggles, bit.intervals(start, end))
         for path, bit in names
     }
-    return Reference(start, end, lines)
+    return Reference(start, end, lines, {path: bit.cancelled for path, bit in names})
 
 
 def _declare(words: list[str], scopes: list[str], bits: dict[str, list[Bit]], names: list[tuple[str, Bit]]) -> None:
@@ -102,7 +106,7 @@ def _declare(words: list[str], scopes: list[str], bits: dict[str, list[Bit]], na
         return
     width = int(size)
     mine = bits.setdefault(code, [Bit() for _ in range(width)])
-    name = reference[0] + "".join(reference[1:])
+    name = (reference[0] + "".join(reference[1:])).removeprefix("\\")
     if width == 1:
         names.append((".".join([*scopes, name]), mine[0]))
         return

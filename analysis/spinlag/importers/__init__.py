@@ -9,6 +9,7 @@ from pathlib import Path
 
 from spinlag.capture import Capture, Progress, SamplePeriod
 from spinlag.errors import CaptureError
+from spinlag.importers import csv as csv_table
 from spinlag.importers import vcd
 from spinlag.importers.csv_options import CsvOptions
 from spinlag.importers.draft import Draft
@@ -38,6 +39,12 @@ IMPORTERS = (
         "value change dump, plain or extended (IEEE Std 1364-2005, clause 18)",
         vcd.sniff,
         lambda source, table, _: vcd.read(source, table=table),
+    ),
+    Importer(
+        "csv",
+        "table of times and levels or volts, one row per sample or per change",
+        csv_table.sniff,
+        lambda source, table, options: csv_table.read(source, table=table, options=options),
     ),
 )
 """Every format that can be read. Their order means nothing: two that claim the same file are an error."""

@@ -240,12 +240,13 @@ class _Body:
 
     def finish(self) -> tuple[int, int]:
         """The record's [start, end) once all blocks are taken in; fills `warnings`."""
-        if self._tail.time is not None and (self._now is None or self._tail.time >= self._now):
-            self._advance(self._tail.time, 0)
-            self._now = self._tail.time
+        time = None if self._rest else self._tail.time
+        if time is not None and (self._now is None or time >= self._now):
+            self._advance(time, 0)
+            self._now = time
         if self._start is None or self._now is None:
             raise CaptureError("the file holds no time stamp; there is nothing to analyse", file=self._file)
-        if self._tail.time is not None:
+        if time is not None:
             self.warnings.append("the file ends right behind a time stamp: it seems to be cut short")
         elif self._rest or self._tail.cut:
             self.warnings.append("the file ends in the middle of a record: it was cut short, and analysed up to there")

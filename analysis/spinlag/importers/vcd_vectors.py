@@ -69,10 +69,11 @@ def every_bit(token: Indices, lane: NDArray[np.int32], width: NDArray[np.int32],
 def expand(text: Bytes, values: Values, table: States, *, alone: bool) -> tuple[list[Bits], int | None, bool]:
     """One-bit records of vector values.
 
-    `alone` says that no other kind of value in the block writes to their lines, scalars for one-bit lines apart: then
-    bits of wider lines that repeat are left out. A value shorter than its line is extended as IEEE Std 1364-2005 18.2.1 says: 0 and 1 with 0, x with x, z with z.
-    Of one that is longer, the last characters count. Returns the records, the token of the first value with a
-    character that is none of `table`'s (None where there is none), and whether a longer value lost a 1.
+    A value shorter than its line is extended as IEEE Std 1364-2005 18.2.1 says: 0 and 1 with 0, x with x, z with z.
+    Of one that is longer, the last characters count. `alone` says that no other kind of value in the block writes to
+    their lines, scalars for one-bit lines apart: then bits of wider lines that repeat are left out. Returns the
+    records, the token of the first value with a character that is none of `table`'s (None where there is none), and
+    whether a longer value lost a 1.
     """
     length = values.end - values.start
     columns = np.maximum(values.width, length)

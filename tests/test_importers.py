@@ -1,0 +1,205 @@
+"""The choice of an importer, compression, the digest, and whatever else can go wrong with a file."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import lzma
+import os
+import threading
+from pathlib import Path
+
+import pytest
+
+from spinlag import read_capture
+from spinlag.errors import CaptureError
+from spinlag.importers import IMPORTERS, Importer
+from spinlag.importers.blocks import BlockReader, in_order
+from spinlag.importers.source import FileSource
+from spinlag.rig import CaptureTable
+
+VCD = (
+    b"$timescale 1 ns $end $var wire 1 ! A $end $enddefinitions $end\n#0\n0!\n"
+    + b"".join(b"#%d\n%d!\n" % (n * 125, n % 2) for n in range(1, 2000))
+    + b"#250000\n"
+)
+CSV = b"Time [us],A\n" + b"".join(b"%d.5,%d\n" % (n * 3, n % 2) for n in range(50))
+
+
+def write(path: Path, data: bytes) -> Path:
+    """A file with these bytes."""
+    path.write_bytes(data)
+    return path
+
+
+@pytest.mark.parametrize("pack", [lambda data: data, gzip.compress, lzma.compress], ids=["plain", "gzip", "xz"])
+@pytest.mark.parametrize(("name", "text"), [("vcd", VCD), ("csv", CSV)])
+def test_any_compression_gives_the_same_capture(tmp_path: Path, pack, name: str, text: bytes) -> None:
+    data = pack(text)
+    plain = read_capture(write(tmp_path / "plain", text))
+    packed = read_capture(write(tmp_path / "packed", data))
+    assert packed.importer == plain.importer == name
+    assert packed.sha256 == hashlib.sha256(data).hexdigest()
+    assert packed.warnings == plain.warnings == ()
+    assert (packed.tick, packed.start, packed.end) == (plain.tick, plain.start, plain.end)
+    assert [channel.edges[:].tolist() for channel in packed.channels] == [c.edges[:].tolist() for c in plain.channels]
+    assert len(plain.channels[0].edges) > 40
+
+
+@pytest.mark.parametrize("module", [gzip, lzma])
+def test_several_compressed_members_are_one_text(tmp_path: Path, module) -> None:
+    data = b"".join(module.compress(VCD[start : start + 7000]) for start in range(0, len(VCD), 7000))
+    capture = read_capture(write(tmp_path / "members", data + b"\0" * 64))
+    assert (len(capture.channels[0].edges), capture.warnings) == (1999, ())
+
+
+@pytest.mark.parametrize("module", [gzip, lzma])
+def test_compressed_data_cut_short_are_read_up_to_the_cut(tmp_path: Path, module) -> None:
+    data = module.compress(VCD)
+    capture = read_capture(write(tmp_path / "cut", data[: len(data) * 2 // 3]))
+    assert 100 < len(capture.channels[0].edges) < 1999
+    assert any("end before their time" in warning for warning in capture.warnings)
+
+
+@pytest.mark.parametrize("module", [gzip, lzma])
+def test_bytes_behind_compressed_data_are_left_out_aloud(tmp_path: Path, module) -> None:
+    data = module.compress(VCD) + b"hello"
+    capture = read_capture(write(tmp_path / "garbage", data))
+    assert capture.sha256 == hashlib.sha256(data).hexdigest()
+    assert any("was left out" in warning for warning in capture.warnings)
+
+
+@pytest.mark.parametrize("module", [gzip, lzma])
+def test_damaged_compressed_data_are_refused(tmp_path: Path, module) -> None:
+    data = bytearray(module.compress(VCD))
+    data[len(data) // 2] ^= 0xFF
+    with pytest.raises(CaptureError, match=r"are damaged, after [0-9]+ bytes of text"):
+        read_capture(write(tmp_path / "damaged", bytes(data)))
+
+
+@pytest.mark.parametrize(
+    ("data", "reason"),
+    [
+        (b"", "the file is empty"),
+        (gzip.compress(b""), "the file is empty"),
+        (b"\xff\xd8\xff\xe0\x00\x10JFIF", "looks like a JPEG picture"),
+        (b"PK\x03\x04 and more", "looks like a zip archive"),
+        (bytes(range(256)) * 20, "neither VCD nor CSV"),
+        (b"Dear diary,\n\ntoday the wheel turned.\n", "neither VCD nor CSV"),
+        (gzip.compress(b"\x89PNG\r\n"), "looks like a PNG picture"),
+    ],
+)
+def test_what_is_no_capture_is_refused(tmp_path: Path, data: bytes, reason: str) -> None:
+    path = write(tmp_path / "file", data)
+    with pytest.raises(CaptureError, match=reason) as caught:
+        read_capture(path)
+    assert caught.value.file == str(path)
+    assert "\n" not in str(caught.value)
+
+
+def test_missing_folder_and_odd_names(tmp_path: Path) -> None:
+    with pytest.raises(CaptureError, match="no such file"):
+        read_capture(tmp_path / "missing")
+    with pytest.raises(CaptureError, match=r"is a folder|[Ii]s a directory"):
+        read_capture(tmp_path)
+    with pytest.raises(CaptureError, match="not a usable file name"):
+        read_capture("nul\0name")
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the superuser may read everything")
+def test_no_permission(tmp_path: Path) -> None:
+    path = write(tmp_path / "locked", VCD)
+    path.chmod(0)
+    with pytest.raises(CaptureError, match="no permission"):
+        read_capture(path)
+
+
+def test_no_permission_is_told_whoever_runs_the_test(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("spinlag.importers.source.io.FileIO", refuse)
+    with pytest.raises(CaptureError, match="no permission to read it"):
+        read_capture(tmp_path / "locked")
+
+
+def test_the_importer_can_be_named(tmp_path: Path) -> None:
+    path = write(tmp_path / "file", VCD)
+    assert read_capture(path, importer="vcd").importer == "vcd"
+    with pytest.raises(CaptureError, match="no importer 'tea'; there are vcd, csv"):
+        read_capture(path, importer="tea")
+    with pytest.raises(CaptureError, match="should be"):
+        read_capture(write(tmp_path / "table", CSV), importer="vcd")
+
+
+def test_two_importers_that_know_a_file_are_an_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    twin = Importer("twin", "the same again", IMPORTERS[0].sniff, IMPORTERS[0].read)
+    monkeypatch.setattr("spinlag.importers.IMPORTERS", (*IMPORTERS, twin))
+    with pytest.raises(CaptureError, match="could be vcd and twin"):
+        read_capture(write(tmp_path / "file", VCD))
+
+
+def test_every_sniffer_knows_its_own_and_no_other() -> None:
+    samples = {"vcd": [VCD, b"\xef\xbb\xbf" + VCD, b"\r\n $date x $end"], "csv": [CSV]}
+    for importer in IMPORTERS:
+        for name, texts in samples.items():
+            for text in texts:
+                assert importer.sniff(text) is (importer.name == name), (importer.name, text[:20])
+
+
+def test_progress_counts_bytes_of_the_file(tmp_path: Path) -> None:
+    path = write(tmp_path / "file", gzip.compress(VCD))
+    seen: list[tuple[int, int]] = []
+    read_capture(path, progress=lambda done, total: seen.append((done, total)))
+    size = path.stat().st_size
+    assert seen[-1] == (size, size)
+    assert seen == sorted(seen)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs named pipes")
+def test_a_named_pipe_will_do(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    writer = threading.Thread(target=pipe.write_bytes, args=(VCD,))
+    writer.start()
+    capture = read_capture(pipe)
+    writer.join()
+    assert (len(capture.channels[0].edges), capture.sha256) == (1999, hashlib.sha256(VCD).hexdigest())
+
+
+def test_the_rig_states_what_the_file_cannot(tmp_path: Path) -> None:
+    path = write(tmp_path / "file", VCD)
+    assert read_capture(path).sample_period.source == "timescale"
+    given = read_capture(path, table=CaptureTable(sample_rate_hz=8_000_000))
+    assert (given.sample_period.source, given.sample_period.ticks, given.warnings) == ("given", 125, ())
+    wrong = read_capture(path, table=CaptureTable(sample_rate_hz=3_000_000))
+    assert any("3 MHz" in warning for warning in wrong.warnings)
+
+
+@pytest.mark.parametrize("size", [1, 3, 10, 1000])
+def test_blocks_join_to_the_text_and_end_where_they_may(tmp_path: Path, size: int) -> None:
+    text = b"one\ntwo\n\na rather long line that no small block can hold\nlast without an end"
+    with FileSource(write(tmp_path / "file", text)) as source:
+        reader = BlockReader(source, size, lambda raw, start, stop: raw.rfind(b"\n", start, stop) + 1 or -1)
+        joined, ends = b"", []
+        for block in reader:
+            assert block.offset == len(joined)
+            joined += block.text().tobytes()
+            ends.append(block.last or joined.endswith(b"\n"))
+            reader.recycle(block)
+    assert joined == text
+    assert all(ends)
+
+
+def test_work_in_threads_keeps_the_order() -> None:
+    asked: list[int] = []
+
+    def items():
+        for number in range(50):
+            asked.append(number)
+            yield number
+
+    for number, square in in_order(items(), lambda n: n * n, threads=3):
+        assert square == number * number
+        assert len(asked) <= number + 5
+    assert len(asked) == 50

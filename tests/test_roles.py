@@ -305,6 +305,24 @@ def test_a_wrong_time_unit_is_noticed():
     assert guess_rig(found).leds[0].count == 3
 
 
+@pytest.mark.parametrize(
+    ("times", "part"),
+    [
+        # nominal times as printed: WS2812B file date 2013-05-30 p. 3, PL9823 one-page sheet, WS2811 low speed p. 3
+        ((400, 850, 800, 450), "WS2812B 2013-05"),
+        ((350, 1360, 1360, 350), "PL9823"),
+        ((500, 2000, 1200, 1300), "WS2811"),
+    ],
+)
+def test_the_part_family_is_found_by_its_timing(times, part):
+    rng = np.random.default_rng(9)
+    keys = dict(zip(("t0h", "t0l", "t1h", "t1l"), times, strict=True))
+    found = capture([updates(np.arange(60) * 900_000 + 2000, 5, rng, **keys)])
+    assert part in reason(found, "D1")
+    draft = draft_rig_toml(found)
+    assert "# part = " in draft and guess_rig(found).leds[0].part is None
+
+
 def test_one_net_under_two_names_is_one_line():
     rng = np.random.default_rng(8)
     line = updates(np.arange(60) * 900_000 + 2000, 4, rng)

@@ -9,7 +9,9 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from spinlag.capture import Capture, Channel
+from spinlag.leds.recognise import fit_sentence
 from spinlag.roles_onewire import TYPICAL_BIT_S, OneWire
+from spinlag.roles_parts import likely_parts, part_sentence
 from spinlag.roles_survey import Survey
 from spinlag.roles_words import figure, plural
 
@@ -71,7 +73,8 @@ def rig_tables(capture: Capture, seen: Survey) -> tuple[dict[str, Any], tuple[st
     chains = []
     for channel, name, wire in _chains(capture, seen):
         chains.append(_chain_table(capture, channel, name, wire))
-        said.append(_chain_said(capture, channel, wire))
+        part = f"; {part_sentence(capture, wire)}" if wire.on_scale else ""
+        said.append(_chain_said(capture, channel, wire) + part)
     if chains:
         tables["leds"] = chains
     if markers := marker_names(capture, seen):
@@ -217,6 +220,7 @@ def _leds_lines(capture: Capture, table: Mapping[str, Any], wire: OneWire) -> li
         f"name = {_text(table['name'])}",
         f"data = {_text(table['data'])}",
         f"count = {table['count']}",
+        *_part_lines(capture, wire),
     ]
     if wire.inverted:
         lines.append("inverted = true")
@@ -225,6 +229,15 @@ def _leds_lines(capture: Capture, table: Mapping[str, Any], wire: OneWire) -> li
     else:
         lines.append('# order = "GRB"   # the wire does not show which colour comes where')
     return lines
+
+
+def _part_lines(capture: Capture, wire: OneWire) -> list[str]:
+    """Never more than a suggestion: several sheets fit most lines, and a part chosen to fit would always pass."""
+    ranked = likely_parts(capture, wire)
+    if not ranked:
+        return ['# part = "WS2812B 2013-05"   # `spinlag parts` lists the sheets']
+    said = _remark(_sentence(f"{fit_sentence(ranked)}. Name the part that is fitted, so that its sheet can be judged"))
+    return [*said, f"# part = {_text(ranked[0].part.name)}"]
 
 
 def _display_lines(seen: Survey, tables: Mapping[str, Any]) -> list[str]:

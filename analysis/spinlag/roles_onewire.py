@@ -6,7 +6,7 @@ of whole LEDs, and a longer low ends a run. An inverted line is the same with it
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,6 +50,8 @@ class OneWire:
     spacing: float | None
     repeat: int | None
     """Updates after which the data repeat, where they do; None where they do not or never change."""
+    lengths: Mapping[str, Ticks]
+    """By timing name (t0h, t0l, t1h, t1l, bit_period, low_between_updates): the lengths looked at."""
     on_scale: bool
     """False where bits would last absurdly long or short: then the file's time unit is wrong."""
 
@@ -307,8 +309,25 @@ def _measured(
         width_note=note,
         spacing=float(np.median(spacings)) if len(spacings) else None,
         repeat=_repeat(ones, bounds, burst),
+        lengths=_lengths(stretches, ones, gap, inner),
         on_scale=on_scale,
     )
+
+
+def _lengths(stretches: list[_Bits], ones: list[NDArray[np.bool_]], gap: float, gaps: Ticks) -> dict[str, Ticks]:
+    high = np.concatenate([bits.high for bits in stretches])
+    low = np.concatenate([bits.low for bits in stretches])
+    one = np.concatenate(ones)
+    real = high > 0
+    within = real & (low >= 0) & (low < gap)
+    return {
+        "t0h": high[real & ~one],
+        "t1h": high[real & one],
+        "t0l": low[within & ~one],
+        "t1l": low[within & one],
+        "bit_period": (high + low)[within],
+        "low_between_updates": gaps,
+    }
 
 
 def updates_around(look: Look, wire: OneWire, instants: Ticks) -> tuple[Ticks, Ticks]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from spinlag.capture import UNKNOWN, Capture, Channel
 from spinlag.roles_onewire import TYPICAL_BIT_S, OneWire
+from spinlag.roles_parts import part_sentence
 from spinlag.roles_shaft import Candidate, Motor
 from spinlag.roles_survey import Survey
 from spinlag.roles_words import figure, plural
@@ -52,7 +53,9 @@ def _leds(capture: Capture, wire: OneWire) -> Judged:
         reasons.append("it rests high between updates, so it is inverted")
     if wire.width_note:
         reasons.append(wire.width_note)
-    if not wire.on_scale:
+    if wire.on_scale:
+        reasons.append(part_sentence(capture, wire))
+    else:
         right = TYPICAL_BIT_S / wire.period
         reasons.append(
             f"bits of {figure(wire.period * tick, 's')} are out of the question: the file's time unit must be wrong; "

@@ -10,6 +10,8 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from vcd.reader import TokenKind, tokenize
 
 from spinlag.errors import OutputError, RigError
@@ -90,6 +92,32 @@ def test_more_channels_than_one_letter_codes(tmp_path):
     path = write_vcd(tmp_path / "many.vcd", lines, tick=Fraction(1, 10**9), end=1000)
     read, _, _ = by_pyvcd(path.read_bytes())
     assert read == {f"L{i}": (i & 1, [10 + i, 500 + i]) for i in range(200)}
+
+
+TICKS = st.integers(1, 400) | st.integers(999_990, 1_000_010)  # on both sides of a power of ten
+
+
+@settings(max_examples=60)
+@given(
+    tracks=st.lists(
+        st.sets(st.integers(1, 400) | st.integers(999_990, 1_000_010), max_size=30), min_size=1, max_size=5
+    ),
+    initial=st.lists(st.integers(0, 1), min_size=5, max_size=5),
+    block=st.integers(1, 40),
+)
+def test_any_lines_read_back_the_same_with_pyvcd(tmp_path_factory, tracks, initial, block):
+    from spinlag.synth.record import Line
+
+    edges = [np.array(sorted(track), dtype=np.int64) for track in tracks]
+    lines = [
+        Line(f"L{i}", initial[i], [own[at : at + block] for at in range(0, len(own), block)])
+        for i, own in enumerate(edges)
+    ]
+    path = tmp_path_factory.mktemp("any") / "a.vcd"
+    write_vcd(path, lines, tick=Fraction(1, 10**9), end=1_000_010)
+    read, _, last = by_pyvcd(path.read_bytes())
+    assert read == {f"L{i}": (initial[i], own.tolist()) for i, own in enumerate(edges)}
+    assert last == 1_000_010
 
 
 def test_compressed_files_hold_the_same_bytes_each_time(tmp_path):
@@ -184,6 +212,9 @@ def test_a_writer_that_fails_leaves_nothing_behind(tmp_path):
         write_vcd(tmp_path / "no" / "a.vcd", [Line("A", 0, [])], tick=Fraction(1, 10**9), end=10)
     with pytest.raises(OutputError, match=r"must end in \.vcd or \.csv"):
         write_trial(run(scenario_from_mapping({"duration_s": 0.05, "leds": []})), tmp_path / "a.txt")
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with pytest.raises(OutputError, match="file"):
+        write_trial(run(scenario_from_mapping({"duration_s": 0.05, "leds": []})), tmp_path / "file" / "a.vcd")
     with pytest.raises(OutputError, match="timescale"):
         write_vcd(tmp_path / "a.vcd", [Line("A", 0, [])], tick=Fraction(1, 3), end=10)
 

@@ -47,7 +47,10 @@ def write_trial(trial: Trial, out: Path, *, force: bool = False, rig: bool = Tru
     for path in wanted:
         if path.exists() and not force:
             raise OutputError(f"{path}: exists already; give another name, or force to overwrite it")
-    out.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{out.parent}: {error.strerror or error}") from None
     scenario, lattice = trial.world.scenario, trial.world.lattice
     if (out.with_suffix("") if out.suffix in _PACKED else out).suffix == ".vcd":
         write_vcd(out, trial.lines(), tick=lattice.tick, end=lattice.end, comment=scenario.title, force=force)

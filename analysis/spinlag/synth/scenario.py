@@ -109,8 +109,8 @@ class Shaft(_Table):
 class MotorLines(_Table):
     """`[motor]`: `hall` lines are 120 electrical degrees apart and high for half of each electrical turn, `drive` lines
     are high for a third, a `tach` line gives pole_pairs pulses a turn. `sensor_error_deg` (one per line) and
-    `pole_error_deg` (rms over the edges) are degrees of the shaft. Where a belt slips, the motor runs ahead of the shaft
-    by `slip_deg_per_s`."""
+    `pole_error_deg` (rms over the edges) are degrees of the shaft. Where a belt slips, the motor runs ahead by
+    `slip_deg_per_s`."""
 
     kind: Literal["hall", "drive", "tach"] = "hall"
     phases: Annotated[tuple[str, ...], Field(min_length=1, max_length=3)] = ("PH_U", "PH_V", "PH_W")

@@ -222,6 +222,7 @@ def test_trains_at_one_angle_and_at_one_period():
     assert 25 < len(angle) < 65
     assert min(angle) > 119 and max(angle) < 135
     paced = made(duration_s=3.0, fault_trains=[{"kind": "update-missing", "period_s": 0.1}]).truth
+    assert len(paced.planted) in (29, 30)
     gaps = np.diff([f.time_s for f in paced.planted])
     assert_allclose(gaps, 0.1, rtol=0, atol=T / 48 + 1e-6)
 

@@ -191,15 +191,15 @@ class _Finish:
         if not self._even:
             return None
         steps = self._rows.rows - 1
-        scale = 10**self._more
-        low, high = Fraction(self._span - 1, steps) * scale, Fraction(self._span + 1, steps) * scale
+        scale = int(10**self._more)
         if self._layout.unit == "samples":
-            return Fraction(self._span * scale, steps)
+            return Fraction(self._span, steps) * scale
+        low, high = Fraction(self._span - 1, steps), Fraction(self._span + 1, steps)
         if self._layout.sample_rate_hz:
-            stated = 1 / (self._layout.sample_rate_hz * self._tick())
+            stated = 1 / (self._layout.sample_rate_hz * self._tick() * scale)
             if low < stated < high:
-                return stated
-        return simplest_between(max(low, Fraction(scale, 2 * steps)), high)
+                return stated * scale
+        return simplest_between(max(low, Fraction(1, 2 * steps)), high) * scale
 
     def _sample_period(self, widest: int) -> SamplePeriod | None:
         if self._layout.unit == "samples":

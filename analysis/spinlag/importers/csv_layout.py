@@ -115,11 +115,13 @@ def looks_like_rows(head: bytes) -> bool:
     if table is None:
         return _header_alone(lines, dialect)
     wrong = sum(1 for line in lines if line.number > table.first.number and _is_stray(line, dialect))
-    if len(table.rows) < (1 if table.titles else 2) or wrong > 0.2 * len(table.rows):
-        return False
     time = _time_column(table, CsvOptions(), "")
+    named = time is not None and (table.names[time].is_time or table.names[time].is_sample)
+    if len(table.rows) < (1 if named else 2) or wrong > 0.2 * len(table.rows):
+        return False
     kinds = [_kind_of(table, k, CsvOptions(), Preamble()).kind for k in range(dialect.width) if k != time]
-    return any(kind in ("level", "packed", "analogue") for kind in kinds)
+    held = sum(kind != "ignored" for kind in kinds)
+    return held > 0 if time is not None else held == len(kinds)
 
 
 def _is_stray(line: HeadLine, dialect: Dialect) -> bool:

@@ -221,24 +221,28 @@ class Digitiser:
         level = _filled(side, self._level)
         before = np.concatenate([np.array([self._level], dtype=np.uint8), level[:-1]])
         turned = np.flatnonzero((level != before) & (before != LOST) & (level != LOST))
-        edges = self._instants(turned, level, ticks, volts)
-        resumed = ~missing & np.concatenate([[self._lost], missing[:-1]])
-        ceased = missing & ~np.concatenate([[self._lost and self._begun], missing[:-1]])
-        when = np.concatenate([edges, ticks[resumed], ticks[ceased]])
-        what = np.concatenate([level[turned], level[resumed], np.full(int(ceased.sum()), LOST, dtype=np.uint8)])
-        order = np.argsort(when, kind="stable")
+        edges, rows = self._instants(turned, level, ticks, volts)
+        resumed = np.flatnonzero(~missing & np.concatenate([[self._lost], missing[:-1]]))
+        ceased = np.flatnonzero(missing & ~np.concatenate([[self._lost and self._begun], missing[:-1]]))
+        when = np.concatenate([ticks[resumed], edges, ticks[ceased]])
+        what = np.concatenate([level[resumed], level[turned], np.full(len(ceased), LOST, dtype=np.uint8)])
+        order = np.argsort(np.concatenate([resumed, rows, ceased]), kind="stable")
         self._remember(ticks, volts, level, missing)
         return when[order], what[order]
 
-    def _instants(self, turned: NDArray[np.intp], level: Levels, ticks: Ticks, volts: Volts) -> Ticks:
-        """When the reference level was last passed, in its direction, at or before the rows `turned`."""
+    def _instants(
+        self, turned: NDArray[np.intp], level: Levels, ticks: Ticks, volts: Volts
+    ) -> tuple[Ticks, NDArray[np.intp]]:
+        """When the reference level was last passed, in its direction, at or before the rows `turned`, and by which row
+        (-1 for one before these)."""
         if self._at.step:
-            return ticks[turned]
+            return ticks[turned], turned
         volts = np.concatenate([[self._volts], volts])
         ticks = np.concatenate([np.array([self._tick], dtype=np.int64), ticks])
         high = volts >= self._at.reference
         low = volts < self._at.reference
         instants = np.zeros(len(turned), dtype=np.int64)
+        rows = np.zeros(len(turned), dtype=np.intp)
         for direction, side in ((0, low), (1, high)):
             passes = np.flatnonzero(side[1:] & ~side[:-1]) + 1
             found = _interpolated(passes, ticks, volts, self._at.reference)
@@ -247,11 +251,12 @@ class Digitiser:
             latest = np.searchsorted(passes, turned[wanted] + 1, side="right")
             tick, span = self._crossed[direction]
             instants[wanted] = np.concatenate([np.array([tick], dtype=np.int64), found])[latest]
+            rows[wanted] = np.concatenate([[0], passes])[latest] - 1
             used = np.concatenate([np.array([span], dtype=np.int64), spans])[latest]
             self.widest_step = max(self.widest_step, int(used.max(initial=0)))
             if len(found):
                 self._crossed[direction] = (int(found[-1]), int(spans[-1]))
-        return instants
+        return instants, rows
 
     def _remember(self, ticks: Ticks, volts: Volts, level: Levels, missing: NDArray[np.bool_]) -> None:
         self._volts, self._tick = float(volts[-1]), int(ticks[-1])

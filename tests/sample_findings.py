@@ -103,7 +103,7 @@ def _rig(data, index, chain, limits, columns) -> Rig:
     )
 
 
-def _rotation(index, missed) -> Rotation:
+def _rotation(channel, index, missed) -> Rotation:
     seen = np.ones(len(index), dtype=bool)
     seen[list(missed)] = False
     period = np.diff(index) * 1e-9
@@ -124,7 +124,7 @@ def _rotation(index, missed) -> Rotation:
     )
     good = period[used]
     return Rotation(
-        channel="SENSOR",
+        channel=channel,
         turn_ticks=index,
         turns=turns,
         pulses=pulses,
@@ -142,7 +142,7 @@ def _rotation(index, missed) -> Rotation:
             Observation(
                 "index-missed",
                 int(index[k]),
-                "SENSOR",
+                channel,
                 f"no index pulse where revolution {k} should begin",
                 revolution=k,
                 expected=1.0,
@@ -237,7 +237,7 @@ def sample_findings(
         latch_s=50e-6,
         latch_from="the part's sheet",
     )
-    rotation = _rotation(turns, missed)
+    rotation = _rotation(index, turns, missed)
     placement = place(capture, rig, rotation, updates)
     assert placement is not None
     latency = measure_latency(capture, rig, rotation, updates, placement)

@@ -228,7 +228,7 @@ def test_summary_says_the_verdict_last_and_why_before(findings):
     lines = summary_lines(findings)
     assert lines[-1].startswith("verdict: fail (12 limits judged: 3 failed, 1 undecided, 8 passed)")
     assert any(line.startswith("fail: index edge to visible light") and "450 µs" in line for line in lines)
-    assert any(line.startswith("incident I1: index-missed") for line in lines)
+    assert any(line.startswith("incident I1 (index-missed") for line in lines)
     assert any("60 revolutions" in line for line in lines)
 
 

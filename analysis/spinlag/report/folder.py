@@ -15,8 +15,8 @@ import json
 import os
 import re
 import secrets
-import shutil
 import sys
+import time
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import BinaryIO
@@ -50,6 +50,7 @@ _MARKS = {"results.json": "spinlag/results/", "compare.json": "spinlag/compare/"
 _TEMPORARY = re.compile(r"\.spinlag-new-[0-9a-f]{12}")
 _ASIDE = re.compile(r"\.spinlag-old-([0-9a-f]{16})-[0-9a-f]{12}")
 _ATTEMPTS = 50
+_PATIENCE_S = 30.0
 _NO_LOCKS = (errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS)
 
 
@@ -59,6 +60,8 @@ def write_folder(out_dir: str | os.PathLike[str], files: Mapping[str, Writer]) -
     Raises OutputError, one line, when the place is taken by something that is not a spinlag report or cannot be
     written; what was there before is then untouched. Any other exception passes, with the same promise.
     """
+    if not files.keys() <= OWN_FILES:
+        raise ValueError(f"not files of a report: {sorted(files.keys() - OWN_FILES)}")
     place = Path(out_dir)
     target = _resolved(place)
     made: list[Path] = []
@@ -172,7 +175,7 @@ def _temporary_folder(parent: Path) -> Iterator[Path]:
     try:
         yield folder
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
+        _remove_own(folder)
         if lock is not None:
             os.close(lock)
 
@@ -214,24 +217,55 @@ def _lock(folder: Path) -> int | None:
     return None
 
 
+def _hold(folder: Path) -> int | None:
+    """Lock a folder, waiting for a run that is busy with it; None where there are no locks.
+
+    Raises FileNotFoundError where the folder went away or was exchanged meanwhile.
+    """
+    deadline = time.monotonic() + _PATIENCE_S
+    while time.monotonic() < deadline:
+        try:
+            handle = _lock(folder)
+        except OSError as error:
+            if error.errno in _NO_LOCKS:
+                return None
+            raise
+        if handle is not None:
+            return handle
+        if not folder.exists():
+            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
+        time.sleep(0.002)
+    raise OSError(errno.EBUSY, "another run keeps the folder busy")
+
+
+def _remove_own(folder: Path) -> None:
+    """Remove a folder of ours as far as it holds nothing but files of ours; never anything else."""
+    for name in OWN_FILES:
+        with contextlib.suppress(OSError):
+            (folder / name).unlink()
+    with contextlib.suppress(OSError):
+        folder.rmdir()
+
+
 def _clear_leftovers(target: Path) -> None:
     """Remove what killed runs left beside `target`, and put back a report that one had moved aside."""
     for entry in sorted(os.scandir(target.parent), key=lambda entry: entry.name):
-        folder = Path(entry.path)
         aside = _ASIDE.fullmatch(entry.name)
+        ours = aside.group(1) == _digest(target) if aside else _TEMPORARY.fullmatch(entry.name)
+        if not ours or not entry.is_dir(follow_symlinks=False):
+            continue
+        folder = Path(entry.path)
         with contextlib.suppress(OSError):
-            if not entry.is_dir(follow_symlinks=False):
-                continue
-            if aside and aside.group(1) == _digest(target):
-                if target.exists():
-                    shutil.rmtree(folder, ignore_errors=True)
-                else:
+            lock = _lock(folder)
+            if lock is None:
+                continue  # a run that is alive
+            try:
+                if aside and not target.exists():
                     folder.rename(target)
-            elif _TEMPORARY.fullmatch(entry.name):
-                lock = _lock(folder)
-                if lock is not None:
-                    shutil.rmtree(folder, ignore_errors=True)
-                    os.close(lock)
+                else:
+                    _remove_own(folder)
+            finally:
+                os.close(lock)
 
 
 def _write_file(path: Path, writer: Writer) -> None:
@@ -261,17 +295,35 @@ def _put_in_place(new: Path, target: Path, place: Path) -> None:
             if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.EACCES, errno.EPERM) or not target.exists():
                 raise
         try:
-            exchanged = _exchange(new, target)
+            # locked, the old report cannot be taken for a leftover while it is looked at under its new name
+            lock = _hold(target)
         except FileNotFoundError:
-            continue  # another run is about to put its own report there
-        if not exchanged:
-            _swap_in_two_steps(new, target)
-            return
-        if foreign_reason(new) is None:
-            return
-        _exchange(new, target)  # somebody put files there since the first look
+            continue
+        try:
+            _refuse_foreign(target, place)
+            if _replace(new, target):
+                return
+        except FileNotFoundError:
+            continue
+        finally:
+            if lock is not None:
+                os.close(lock)
         _refuse_foreign(target, place)
     raise OSError(errno.EBUSY, "the folder changes all the time")
+
+
+def _replace(new: Path, target: Path) -> bool:
+    """Put `new` in the place of the report `target`; False where somebody else's files turned out to stand there."""
+    if not _exchange(new, target):
+        _swap_in_two_steps(new, target)
+        return True
+    if foreign_reason(new) is None:
+        return True
+    try:
+        _exchange(new, target)
+    except FileNotFoundError:
+        new.rename(target)
+    return False
 
 
 def _exchange(one: Path, other: Path) -> bool:
@@ -304,6 +356,7 @@ def _swap_in_two_steps(new: Path, target: Path) -> None:
     try:
         new.rename(target)
     except BaseException:
-        aside.rename(target)
+        with contextlib.suppress(OSError):
+            aside.rename(target)
         raise
-    shutil.rmtree(aside, ignore_errors=True)
+    _remove_own(aside)

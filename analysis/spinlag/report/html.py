@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -20,6 +20,7 @@ from spinlag.findings import Findings
 from spinlag.report import figures, moments, rows, sections, series
 from spinlag.report.bars import WIDTH as BAR_WIDTH
 from spinlag.report.format import count, si
+from spinlag.report.incident_section import incident_pictures, incident_texts
 from spinlag.report.names import printable
 from spinlag.report.plots import style
 from spinlag.report.rig_text import rig_toml
@@ -79,7 +80,8 @@ def page(findings: Findings) -> dict[str, Any]:
     """Everything that the template shows."""
     capture = findings.capture
     with style.styled():
-        pictures = _pictures(findings)
+        pictures = _pictures(_figures(findings))
+        incident_images = _pictures(incident_pictures(findings, findings.incidents, findings.seen))
     verdicts, sources = rows.verdict_rows(findings)
     return {
         "title": os.path.basename(capture.file),
@@ -96,7 +98,8 @@ def page(findings: Findings) -> dict[str, Any]:
         "rotation": sections.rotation_section(findings),
         "speed_picture": pictures.get("speed"),
         "worst_picture": pictures.get("worst"),
-        "incidents": sections.incident_section(findings),
+        "incidents": incident_texts(findings.incidents, findings.seen),
+        "incident_pictures": incident_images,
         "rig_text": rig_toml(findings.rig),
         "channels": sections.channel_rows(findings),
         "channels_total": len(capture.channels),
@@ -141,8 +144,8 @@ def _with_source(value: float | None, source: str) -> str | None:
     return None if value is None else f"{si(value, 's')} ({source})"
 
 
-def _pictures(findings: Findings) -> dict[str, Picture]:
-    return {key: _picture(figure, alt, caption) for key, figure, alt, caption in _figures(findings)}
+def _pictures(drawn: Iterable[tuple[str, Figure, str, str]]) -> dict[str, Picture]:
+    return {key: _picture(figure, alt, caption) for key, figure, alt, caption in drawn}
 
 
 def _picture(figure: Figure, alt: str, caption: str) -> Picture:

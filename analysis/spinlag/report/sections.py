@@ -15,13 +15,11 @@ from spinlag.leds.updates import ChainUpdates
 from spinlag.placement import Placement
 from spinlag.report.format import count, measured, si
 from spinlag.report.junit import verdict_sentence
-from spinlag.report.results import incident_rows
-from spinlag.report.rows import StatisticsRow, instant, pairs, statistics_row, with_uncertainty
+from spinlag.report.rows import StatisticsRow, pairs, statistics_row, with_uncertainty
 from spinlag.rotation import Rotation
 from spinlag.summary import bounded_content, fault_rate_bound
 from spinlag.uncertainty import mean_interval_uncertainty
 
-MOST_INCIDENTS = 100
 MOST_CHANNELS = 200
 PERIOD_SOURCES = {
     "given": "given by the file or the rig",
@@ -286,51 +284,6 @@ def _allan_rows(rotation: Rotation, period: float | None) -> list[tuple[str, str
         turned = si(360 * deviation * tau / period, "deg", 2) if period and np.isfinite(deviation) else "–"
         rows.append((si(tau, "s"), f"{deviation:.2g}", interval, turned))
     return rows
-
-
-@dataclass(frozen=True)
-class IncidentRow:
-    """One incident as texts."""
-
-    id: str
-    kind: str
-    time: str
-    revolution: str
-    channel: str
-    origin: str
-    detail: str
-    threshold: str
-
-
-def incident_section(findings: Findings) -> Mapping[str, Any]:
-    """The first incidents as texts, how many there are, and what none at all would mean."""
-    rows = incident_rows(findings)
-    shown = [
-        IncidentRow(
-            id=row["id"],
-            kind=row["kind"],
-            time=instant(row["time_s"]),
-            revolution="–" if row["revolution"] is None else count(row["revolution"]),
-            channel=row["channel"],
-            origin=row["origin"] or "–",
-            detail=row["detail"],
-            threshold=row["threshold"],
-        )
-        for row in rows[:MOST_INCIDENTS]
-    ]
-    kinds: dict[str, int] = {}
-    for row in rows:
-        kinds[row["kind"]] = kinds.get(row["kind"], 0) + 1
-    n = len(findings.rotation.turns) if findings.rotation is not None else 0
-    clean = ""
-    if not rows and n:
-        clean = (
-            f"None was found in {count(n)} revolutions; with 95 % confidence fewer than {fault_rate_bound(0, n):.2%} "
-            "of revolutions hold one (Clopper-Pearson)."
-        )
-    elif not rows:
-        clean = "None was found."
-    return {"rows": shown, "total": len(rows), "kinds": list(kinds.items()), "clean": clean}
 
 
 def channel_rows(findings: Findings) -> list[tuple[str, str, str, str, str]]:

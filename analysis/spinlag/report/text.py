@@ -8,7 +8,6 @@ from spinlag.findings import Findings
 from spinlag.report.format import count, measured, si
 from spinlag.report.junit import verdict_sentence
 from spinlag.report.names import printable
-from spinlag.report.results import incident_rows
 from spinlag.report.sections import headline, left_out
 
 MOST_LINES = 20
@@ -77,8 +76,8 @@ def _measured_lines(findings: Findings) -> list[str]:
 
 
 def _incident_lines(findings: Findings) -> list[str]:
-    rows = incident_rows(findings)
-    if not rows:
-        return []
-    lines = [f"incident {row['id']}: {row['kind']} at {row['time_s']:.6f} s: {row['detail']}" for row in rows]
+    lines = []
+    for event in sorted(findings.incidents.events, key=lambda event: event.origin.tick):
+        effects = f" and {len(event.effects)} that followed" if event.effects else ""
+        lines.append(f"incident {event.id} ({event.origin.kind}{effects}): {event.sentence}")
     return _some(lines)

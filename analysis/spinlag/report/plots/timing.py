@@ -24,7 +24,7 @@ _FINE = 500
 """Edges closer than this share of the picture's width are drawn with hairlines on a shade, and counted."""
 _BLOCK_EDGES = 12
 _HAIRLINE = "#a3adb8"
-_MOST_HAIRLINES = 4000
+_MOST_HAIRLINES = 1600
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +74,7 @@ def timing_picture(
     """
     # a window of a millisecond or two still reads best in microseconds
     factor, unit = axis_unit(max(abs(t0), abs(t1)) / 2.5)
+    ax.set_xlim(t0 * factor, t1 * factor)
     for row, line in enumerate(lines):
         _step_line(ax, line, -float(row), t0, t1, factor)
     bottom = -float(len(lines) - 1) - 0.45
@@ -82,7 +83,6 @@ def timing_picture(
         _mark(ax, mark, factor, bottom - _ROW * len(dimensions), 0.85 + 0.32 * row)
     for row, dimension in enumerate(dimensions):
         _dimension(ax, dimension, bottom - _ROW * (row + 0.75), (t0, t1), factor)
-    ax.set_xlim(t0 * factor, t1 * factor)
     ax.set_ylim(bottom - _ROW * (len(dimensions) + 0.35), 0.95 + 0.32 * (max(rows, default=-1) + 1))
     ax.set_yticks([-row + _HEIGHT / 2 for row in range(len(lines))], [picture_text(line.name) for line in lines])
     ax.tick_params(axis="y", length=0, labelsize=8.5)
@@ -106,7 +106,7 @@ def _step_line(ax: Axes, line: Line, base: float, t0: float, t1: float, factor: 
     keep = np.ones(len(edges), dtype=bool)
     for begin, end in blocks:
         keep[begin + 1 : end] = False
-        _block(ax, edges[begin : end + 1] * factor, base)
+        _block(ax, edges[begin : end + 1] * factor, base, hairlines=len(edges) <= _MOST_HAIRLINES)
     x = np.concatenate(([t0], edges[keep], [t1])) * factor
     y = base + _HEIGHT * levels[np.concatenate(([True], keep))]
     # inside a block the line is broken, the hairlines stand for it
@@ -118,14 +118,21 @@ def _step_line(ax: Axes, line: Line, base: float, t0: float, t1: float, factor: 
     ax.plot(x, y, color=style.INK, linewidth=1.0)
 
 
-def _block(ax: Axes, x: Floats, base: float) -> None:
+def _block(ax: Axes, x: Floats, base: float, *, hairlines: bool) -> None:
     """A run of edges too close for full lines: shaded, outlined, with hairlines that show at a larger scale."""
     top = base + _HEIGHT
     ax.fill_between([x[0], x[-1]], base, top, facecolor=style.BAND, edgecolor=style.INK, linewidth=0.8)
-    if len(x) <= _MOST_HAIRLINES:
-        ax.vlines(x, base, top, color=_HAIRLINE, linewidth=0.15)
+    if hairlines:
+        # one path for all of them: a path each would make the picture ten times as large
+        along = np.repeat(x, 3)
+        along[2::3] = np.nan
+        ax.plot(along, np.tile((base, top, np.nan), len(x)), color=_HAIRLINE, linewidth=0.15)
+    label = f"{count(len(x))} edges"
+    left, right = ax.get_xlim()
+    if _text_share(ax, label) > (x[-1] - x[0]) / (right - left):
+        return
     ax.annotate(
-        f"{count(len(x))} edges",
+        label,
         ((x[0] + x[-1]) / 2, top),
         xytext=(0, 1),
         textcoords="offset points",

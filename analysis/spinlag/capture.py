@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 Ticks = NDArray[np.int64]
 
 UNKNOWN = -1
+_FEW = 24
+"""Channel names that a message lists before it says how many more there are."""
 
 SamplePeriodSource = Literal["given", "lattice", "timescale"]
 Progress = Callable[[int, int], None]
@@ -122,8 +124,9 @@ class Capture:
         if found:
             paths = ", ".join(channel.path for channel in found)
             raise KeyError(f"{name!r} names {len(found)} channels; give one of the paths {paths}")
-        known = ", ".join(channel.name for channel in self.channels) or "none"
-        raise KeyError(f"no channel {name!r}; the capture has {known}")
+        known = ", ".join(channel.name for channel in self.channels[:_FEW]) or "none"
+        more = f" and {len(self.channels) - _FEW} more" if len(self.channels) > _FEW else ""
+        raise KeyError(f"no channel {name!r}; the capture has {known}{more}")
 
     def seconds(self, ticks: Any) -> Any:
         """Ticks (scalar or array) on the file's own time axis, as float64 seconds.

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 PASSED, FAILED, UNDECIDED = 0, 1, 3
 STATUS_OF = {"pass": PASSED, "fail": FAILED, "undecided": UNDECIDED}
 INTERRUPTED = 130
+_FEW = 12
+"""Channel names that a message lists before it says how many more there are."""
 
 _CAPTURE = click.argument("capture", type=click.Path(path_type=Path))
 _RIG = click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="The bench, as a TOML file.")
@@ -264,7 +266,9 @@ def _analyse(path: Path, rig_path: Path | None, reading: dict[str, Any]) -> Any:
     if rig is None:
         rig = guess_rig(capture)
         if rig.index is None and not rig.leds:
-            names = ", ".join(channel.name for channel in capture.channels) or "none"
+            names = ", ".join(channel.name for channel in capture.channels[:_FEW]) or "none"
+            more = len(capture.channels) - _FEW
+            names += f" and {more} more" if more > 0 else ""
             raise CaptureError(
                 f"nothing to measure: no channel looks like an index or LED line (channels: {names}); "
                 "write a rig, starting from `spinlag draft`",

@@ -166,6 +166,15 @@ def test_around_draws_a_moment(here, spinlag, moment):
     assert "moment.png" in out
 
 
+def test_around_saves_what_the_viewer_saw(here, spinlag):
+    moment = ("--rig", "bench.toml", "--revolution", "3", "--picture")
+    code, out, _ = spinlag("around", "bench.vcd", *moment)
+    assert code == 0
+    assert "revolution 3" in out
+    assert (here / "seen-revolution-3.png").read_bytes().startswith(b"\x89PNG")
+    assert spinlag("around", "bench.vcd", *moment)[0] == 2
+
+
 def test_around_wants_one_moment_that_exists(here, spinlag):
     assert spinlag("around", "bench.vcd", "--rig", "bench.toml")[0] == 2
     code, _, err = spinlag("around", "bench.vcd", "--rig", "bench.toml", "--revolution", "99")

@@ -137,6 +137,7 @@ def check(captures: tuple[Path, ...], rig_path: Path | None, out: Path | None, *
 @click.option("--time", "time_s", type=float, metavar="S", help="Instant on the capture's own time axis, seconds.")
 @click.option("--revolution", type=int, metavar="N", help="From the index edge of revolution N.")
 @click.option("--incident", metavar="ID", help="An incident of the report, such as I3.")
+@click.option("--picture", is_flag=True, help="Write what the viewer saw in that revolution instead, as .png.")
 @click.option("--span", type=click.FloatRange(min=0, min_open=True), metavar="MS", help="Width shown, milliseconds.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Where to write the picture (.png or .svg).")
 @_FORCE
@@ -147,6 +148,7 @@ def around(
     time_s: float | None,
     revolution: int | None,
     incident: str | None,
+    picture: bool,
     span: float | None,
     output: Path | None,
     force: bool,
@@ -158,6 +160,7 @@ def around(
     Examples:
       spinlag around bench.vcd.gz --rig bench.toml --revolution 12
       spinlag around bench.vcd.gz --time 3.25 --span 2 -o moment.png
+      spinlag around bench.vcd.gz --rig bench.toml --revolution 12 --picture
     """
     from spinlag.report.moments import draw_moment, find_moment
 
@@ -165,8 +168,13 @@ def around(
         raise click.UsageError("give exactly one of --time, --revolution and --incident")
     findings = _analyse(capture, rig_path, reading)
     moment = find_moment(findings, time_s=time_s, revolution=revolution, incident=incident, span_ms=span)
-    target = output or Path(f"around-{moment.slug}.png")
+    target = output or Path(f"{'seen' if picture else 'around'}-{moment.slug}.png")
     _refuse_existing(target, force=force)
+    if picture:
+        from spinlag.report.seen import save_seen
+
+        click.echo(f"wrote {target}: what the viewer saw in revolution {save_seen(findings, moment, target)}")
+        return
     draw_moment(findings, moment, target)
     click.echo(f"wrote {target}: {moment.title}")
 

@@ -124,7 +124,7 @@ def learn(capture: Capture, line: Line, part: Part | None, expected: int | None)
     highs = np.concatenate([piece[1::2] - piece[0::2] for piece in pieces])
     sample_ticks = max(float(capture.sample_period.ticks), 1.0)
     split = split_highs(highs, ending.period, sample_ticks)
-    threshold, threshold_from, note = _threshold(split, ending.period, part, tick_s)
+    threshold, threshold_from, note = _threshold(split, ending.period, part, tick_s, sample_ticks)
     notes += [note] if note else []
     end, bits, bits_from = ending.choose(expected)
     return Habits(
@@ -179,17 +179,18 @@ def split_highs(highs: Ticks, period: float, sample_ticks: float) -> tuple[float
 
 
 def _threshold(
-    split: tuple[float, float] | None, period: float, part: Part | None, tick_s: float
+    split: tuple[float, float] | None, period: float, part: Part | None, tick_s: float, sample_ticks: float
 ) -> tuple[int, str, str]:
     """Threshold in ticks (a longer high is a 1), where it is from, and a note where the part's own does not serve."""
     given = part.threshold_s / tick_s if part is not None and part.threshold_s is not None else None
     if given is not None and part is not None:
-        if split is None or split[0] <= given < split[1]:
+        clear = 1.5 * sample_ticks
+        if split is None or split[0] + clear <= given <= split[1] - clear:
             return int(given), f"middle between the T0H and T1H windows of {part.name}", ""
         note = (
-            f"the line's high times of about {split[0] * tick_s * 1e9:.0f} and {split[1] * tick_s * 1e9:.0f} ns lie on "
-            f"one side of the threshold of {part.name} ({given * tick_s * 1e9:.0f} ns); bits are told apart by the "
-            "line's own two modes, as its sender meant them"
+            f"the threshold of {part.name} ({given * tick_s * 1e9:.0f} ns) does not lie clearly between the line's own "
+            f"high times of about {split[0] * tick_s * 1e9:.0f} and {split[1] * tick_s * 1e9:.0f} ns; bits are told "
+            "apart by those two, as the sender meant them"
         )
         return int(sum(split) / 2), "middle between the two modes of the high times", note
     if split is not None:

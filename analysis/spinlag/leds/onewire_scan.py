@@ -171,9 +171,11 @@ class Scan:
 
     def _histogram(self, bins: Ints, intervals: Ticks, size: int) -> tuple[Ints, Floats | None]:
         """Counts and, where bins are wider than a tick, sums."""
-        counts = np.bincount(bins, minlength=size)
-        summed = self.shift > 0 and self._exact
-        return counts, np.bincount(bins, weights=intervals, minlength=size) if summed else None
+        counts: Ints = np.bincount(bins, minlength=size).astype(np.int64, copy=False)
+        if not (self.shift and self._exact):
+            return counts, None
+        sums: Floats = np.bincount(bins, weights=intervals, minlength=size).astype(np.float64, copy=False)
+        return counts, sums
 
     def _add_highs(self, rises: Ticks, high: Ticks, outer: Ints) -> None:
         bins = high >> self.shift if self.shift else high

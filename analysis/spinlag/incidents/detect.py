@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Capture, Channel, Ticks
-from spinlag.incidents.steps import speed_steps
+from spinlag.incidents.steps import faults_of_turns
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
 from spinlag.placement import Placement
@@ -64,12 +64,13 @@ def detect(
 
     `capture-gap`: stretches in which nothing moved at all although lines should have, which no fault of a single line
     explains. `data-silent`: silences of a LED line far beyond what is usual in the turns around them, where the LED
-    stage, which knows no turns, did not tell of one. `speed-step`: where the rotation stage had too little to go by.
+    stage, which knows no turns, did not tell of one. `speed-step` and
+    `index-shifted`: where the rotation stage had too little to go by.
     """
     silences = _silences(capture, rig, rotation, chains, observations)
     gaps = _gaps(capture, rotation, chains, placements, observations, silences)
     silent = _silent(capture, chains, [*observations, *gaps], silences)
-    steps = speed_steps(capture, rotation, [*observations, *gaps]) if rotation is not None else ()
+    steps = faults_of_turns(capture, rotation, [*observations, *gaps]) if rotation is not None else ()
     return tuple(sorted((*gaps, *silent, *steps), key=lambda observation: observation.tick))
 
 

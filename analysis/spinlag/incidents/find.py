@@ -62,7 +62,7 @@ def find_incidents(
     incident. The picture is None where none can be laid out (no revolutions, or no LED data).
     """
     turn_ticks = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
-    clock = clock_of(capture, turn_ticks, chains)
+    clock = clock_of(capture, turn_ticks, chains, placements)
     settled = reconcile(observations, chains, placements)
     incidents = link([*settled, *detect(capture, rig, rotation, chains, placements, settled)], capture, clock)
     unusual = frozenset(_touched(incidents, clock))

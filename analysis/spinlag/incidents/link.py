@@ -14,6 +14,7 @@ from spinlag.incidents.model import Incident
 from spinlag.incidents.rules import ECHO, FACTS, Rule, causes_of
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
+from spinlag.placement import Placement
 
 _FULL_TURN = 360.0
 _LOOK_BACK = 64
@@ -31,13 +32,14 @@ class Clock:
     """Where an instant lies in the capture: seconds, and turns of the shaft where there are any.
 
     `turn_ticks`, shape (n + 1,), as in Rotation; empty where nothing turns. `update_ends`: last data edge of every
-    update, by chain.
+    update, by chain; `columns`: column slots per turn, by chain.
     """
 
     tick_s: float
     sample_ticks: int
     turn_ticks: Ticks
     update_ends: Mapping[str, Ticks] = field(default_factory=dict)
+    columns: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def turns(self) -> int:
@@ -67,21 +69,29 @@ class Clock:
         return None if turn is None or at is None else (at - turn) * _FULL_TURN
 
 
-def clock_of(capture: Capture, turn_ticks: Ticks, chains: Sequence[ChainUpdates] = ()) -> Clock:
+def clock_of(
+    capture: Capture,
+    turn_ticks: Ticks,
+    chains: Sequence[ChainUpdates] = (),
+    placements: Sequence[Placement | None] = (),
+) -> Clock:
     """The clock of a capture whose shaft passed its reference at `turn_ticks`."""
     ends = {chain.name: chain.last for chain in chains}
-    return Clock(float(capture.tick), max(round(capture.sample_period.ticks), 1), turn_ticks, ends)
+    columns = {placed.chain: placed.columns for placed in placements if placed is not None}
+    return Clock(float(capture.tick), max(round(capture.sample_period.ticks), 1), turn_ticks, ends, columns)
 
 
 @dataclass(frozen=True)
 class _Node:
-    """One observation in time order. Its cause may begin at `latest` at the latest; it lasts until `until`."""
+    """One observation in time order. Its cause may begin at `latest` at the latest, or at `turn_end` where a rule
+    concerns the whole turn; it lasts until `until`."""
 
     order: int
     what: Observation
     depth: int
     at_turns: float | None
     latest: int
+    turn_end: int
     until: int
     until_turns: float | None
 
@@ -97,7 +107,8 @@ def link(observations: Sequence[Observation], capture: Capture, clock: Clock) ->
     for node in nodes:
         by_kind[node.what.kind].append(node)
     ticks = {kind: [node.what.tick for node in members] for kind, members in by_kind.items()}
-    causes: list[tuple[_Node, Rule] | None] = [_cause(node, by_kind, ticks, clock) for node in nodes]
+    spoiled = frozenset(_turn(node, clock) for kind in _SPOILING for node in by_kind[kind])
+    causes: list[tuple[_Node, Rule] | None] = [_cause(node, by_kind, ticks, clock, spoiled) for node in nodes]
     _break_circles(causes, nodes)
     _join_echoes(causes, nodes, clock)
     roots = [_root(node.order, causes) for node in nodes]
@@ -118,10 +129,12 @@ def _nodes(observations: Sequence[Observation], clock: Clock) -> list[_Node]:
         if item.kind == "data-silent":  # it begins with the last update that still came, whatever stopped the next
             latest = max(latest, until)
         turn = clock.turn_of(item.tick) if item.revolution is None else item.revolution
-        if facts.of_turn and turn is not None and 0 <= turn < clock.turns:
-            latest = max(int(clock.turn_ticks[turn + 1]), latest)
+        inside = turn is not None and 0 <= turn < clock.turns
+        turn_end = max(int(clock.turn_ticks[turn + 1]), latest) if inside and turn is not None else latest
+        if facts.of_turn:
+            latest = turn_end
         at = clock.turns_at(item.tick)
-        nodes.append(_Node(order, item, facts.depth, at, latest, until, clock.turns_at(until)))
+        nodes.append(_Node(order, item, facts.depth, at, latest, turn_end, until, clock.turns_at(until)))
     return nodes
 
 
@@ -140,15 +153,45 @@ def _lasting_ticks(item: Observation, clock: Clock) -> int:
     return 0
 
 
+def _turn(node: _Node, clock: Clock) -> int | None:
+    return node.what.revolution if node.what.revolution is not None else clock.turn_of(node.what.tick)
+
+
+_EDGE_SLOTS = 3.0
+"""Column slots at the start and the end of a turn in which a wrong idea of the turn shows first."""
+
+
+_SPOILING = ("column-rate", "index-doubled", "index-runt")
+"""Kinds that put the whole grid of their turn in doubt."""
+
+
+def _is_disturbed(effect: _Node, clock: Clock, spoiled: frozenset[int | None]) -> bool:
+    """Where a wrong time of a turn shows: near the turn's ends, or anywhere in a turn whose grid is in doubt."""
+    item = effect.what
+    columns = clock.columns.get(item.chain or "")
+    if columns is None or effect.at_turns is None or item.kind not in ("update-late", "update-missing"):
+        return True
+    if _turn(effect, clock) in spoiled:
+        return True
+    slot = (effect.at_turns % 1.0) * columns
+    lacking = (item.expected or 0.0) - (item.observed or 0.0) if item.kind == "update-missing" else 0.0
+    return slot <= _EDGE_SLOTS or slot + lacking >= columns - _EDGE_SLOTS
+
+
 def _cause(
-    effect: _Node, by_kind: dict[str, list[_Node]], ticks: dict[str, list[int]], clock: Clock
+    effect: _Node,
+    by_kind: dict[str, list[_Node]],
+    ticks: dict[str, list[int]],
+    clock: Clock,
+    spoiled: frozenset[int | None],
 ) -> tuple[_Node, Rule] | None:
     best: tuple[_Node, Rule] | None = None
+    disturbed = _is_disturbed(effect, clock, spoiled)
     for rule in causes_of(effect.what.kind):
         members = by_kind.get(rule.cause)
-        if not members:
+        if not members or (rule.disturbed and not disturbed):
             continue
-        last = bisect_right(ticks[rule.cause], effect.latest)
+        last = bisect_right(ticks[rule.cause], effect.turn_end if rule.of_turn else effect.latest)
         for candidate in reversed(members[max(last - _LOOK_BACK, 0) : last]):
             if _explains(candidate, effect, rule, clock):
                 if best is None or _nearness(candidate) > _nearness(best[0]):
@@ -162,7 +205,7 @@ def _nearness(cause: _Node) -> tuple[int, int]:
 
 
 def _explains(cause: _Node, effect: _Node, rule: Rule, clock: Clock) -> bool:
-    if cause is effect or not _comes_first(cause, effect):
+    if cause is effect or not _comes_first(cause, effect, rule):
         return False
     if rule.scope != "any" and cause.what.chain != effect.what.chain:
         return False
@@ -171,10 +214,10 @@ def _explains(cause: _Node, effect: _Node, rule: Rule, clock: Clock) -> bool:
     return _in_reach(cause, effect, rule, clock)
 
 
-def _comes_first(cause: _Node, effect: _Node) -> bool:
+def _comes_first(cause: _Node, effect: _Node, rule: Rule) -> bool:
     """Kinds of lesser depth may begin later than an effect that is dated to its turn, or at the same instant."""
     if cause.depth < effect.depth:
-        return cause.what.tick <= effect.latest
+        return cause.what.tick <= (effect.turn_end if rule.of_turn else effect.latest)
     return cause.order < effect.order and cause.what.tick <= effect.what.tick
 
 
@@ -183,8 +226,10 @@ _UPDATE_REACH_S = 0.005
 
 
 def _in_reach(cause: _Node, effect: _Node, rule: Rule, clock: Clock) -> bool:
-    if rule.turns is not None and cause.until_turns is not None and effect.at_turns is not None:
-        return effect.at_turns - cause.until_turns <= rule.turns
+    columns = clock.columns.get(effect.what.chain or "")
+    turns = rule.slots / columns if rule.slots is not None and columns else rule.turns
+    if turns is not None and cause.until_turns is not None and effect.at_turns is not None:
+        return effect.at_turns - cause.until_turns <= turns
     seconds = rule.seconds if rule.seconds is not None else _UPDATE_REACH_S if rule.scope == "update" else None
     return seconds is not None and (effect.what.tick - cause.until) * clock.tick_s <= seconds
 

@@ -57,17 +57,23 @@ class Rule:
     """A `cause` may explain an `effect` that starts after it, at most `turns` turns of the shaft or `seconds` later.
 
     Turns count from the cause to the start of the effect, in turns of the shaft that really happened; a cause that
-    lasts (a gap, a silence) counts from its end. Where the capture has no revolutions, only `seconds` counts. `scope`
-    says what both must share: nothing, the LED chain, or the very update (or the one right after it). `why` finishes
-    the sentence "this follows because ...".
+    lasts (a gap, a silence) counts from its end. `slots` is the same in column slots of the effect's chain. Where the
+    capture has no revolutions, only `seconds` counts. `scope` says what both must share: nothing, the LED chain, or the
+    very update (or the one right after it). With `disturbed` the effect must stand where a wrong time of a turn shows:
+    at the start or the end of a turn, or anywhere in a turn drawn at a wrong rate. With `of_turn` the cause may come
+    later in the effect's own turn: a new start half-way bends the grid on which all of that turn's updates are judged.
+    `why` finishes the sentence "this follows because ...".
     """
 
     cause: str
     effect: str
     why: str
     turns: float | None = None
+    slots: float | None = None
     seconds: float | None = None
     scope: Scope = "any"
+    disturbed: bool = False
+    of_turn: bool = False
 
 
 def _rules(cause: str, effects: dict[str, str], **limits: object) -> tuple[Rule, ...]:
@@ -105,21 +111,22 @@ RULES: tuple[Rule, ...] = (
     *_rules("motor-dropout", {"speed-step": "the drive faltered"}, turns=3.0, seconds=0.2),
     *_rules("motor-sequence", {"speed-step": "the drive faltered", "motor-dropout": "the drive faltered"}, turns=3.0),
     *_rules("motor-sequence", {"motor-sequence": "it is the same slip"}, turns=0.5, seconds=0.02),
-    *_rules("speed-step", _TIMED_WRONG, turns=3.0),
+    *_rules("speed-step", _TIMED_WRONG, turns=3.0, disturbed=True),
     *_rules("speed-step", {"speed-step": "the speed is still settling"}, turns=2.0),
-    *_rules("index-missed", _TIMED_WRONG, turns=3.5),
+    *_rules("index-missed", _TIMED_WRONG, turns=3.5, disturbed=True),
     *_rules("index-missed", {"data-silent": "without an index the firmware drew nothing"}, turns=3.5),
-    *_rules("index-doubled", _TIMED_WRONG, turns=3.5),
+    *_rules("index-doubled", _TIMED_WRONG, turns=3.5, disturbed=True, of_turn=True),
     *_rules("index-doubled", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
     *_rules("index-runt", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
     *_rules("index-shifted", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
     *_rules("speed-step", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
     *_rules("index-doubled", _STARTED_OVER, seconds=0.005),
-    *_rules("index-runt", _TIMED_WRONG, turns=3.5),
+    *_rules("index-runt", _TIMED_WRONG, turns=3.5, disturbed=True, of_turn=True),
     *_rules("index-runt", _STARTED_OVER, seconds=0.005),
-    *_rules("index-shifted", _TIMED_WRONG, turns=3.5),
+    *_rules("index-shifted", _TIMED_WRONG, turns=3.5, disturbed=True),
     *_rules("index-shifted", _STARTED_OVER, seconds=0.005),
     *_rules("data-silent", {"update-missing": "nothing was sent"}, turns=0.5, seconds=0.05, scope="chain"),
+    *_rules("data-silent", {"data-silent": "what silenced the line was still at work"}, turns=2.5, scope="chain"),
     *_rules("data-silent", {"update-late": "the line came back late"}, turns=0.5, seconds=0.05, scope="chain"),
     *_rules(
         "data-bit-time",
@@ -146,7 +153,7 @@ RULES: tuple[Rule, ...] = (
     *_rules(
         "data-pause",
         {"update-late": "the update before it took longer", "update-missing": "the update before it took longer"},
-        turns=0.1,
+        slots=2.5,
         seconds=0.005,
         scope="chain",
     ),
@@ -163,7 +170,7 @@ RULES: tuple[Rule, ...] = (
     *_rules(
         "data-overlong",
         {"update-late": "the update before it took longer", "update-missing": "the update before it took longer"},
-        turns=0.1,
+        slots=2.5,
         seconds=0.005,
         scope="chain",
     ),
@@ -175,7 +182,7 @@ RULES: tuple[Rule, ...] = (
             "update-missing": "the wire was busy with the update too many",
             "update-repeated": "it is the update too many",
         },
-        turns=0.1,
+        slots=2.5,
         seconds=0.005,
         scope="chain",
     ),
@@ -190,6 +197,7 @@ RULES: tuple[Rule, ...] = (
         },
         turns=1.5,
         scope="chain",
+        disturbed=True,
     ),
     *_rules("column-rate", {"column-rate": "the wrong time of a turn was still in use"}, turns=1.5, scope="chain"),
     *_rules(
@@ -199,19 +207,19 @@ RULES: tuple[Rule, ...] = (
             "update-missing": "columns were dropped behind it",
             "update-repeated": "updates queued behind it",
         },
-        turns=0.25,
-        seconds=0.01,
-        scope="chain",
-    ),
-    *_rules("update-late", {"update-late": "the same stall held up both chains"}, turns=0.05, seconds=0.002),
-    *_rules(
-        "update-missing",
-        {"update-late": "it followed the columns that were lost"},
-        turns=0.1,
+        slots=2.5,
         seconds=0.005,
         scope="chain",
     ),
-    *_rules("update-repeated", {"update-late": "the wire was busy"}, turns=0.1, seconds=0.005, scope="chain"),
+    *_rules("update-late", {"update-late": "the same stall held up both chains"}, slots=1.0, seconds=0.002),
+    *_rules(
+        "update-missing",
+        {"update-late": "it followed the columns that were lost"},
+        slots=2.5,
+        seconds=0.005,
+        scope="chain",
+    ),
+    *_rules("update-repeated", {"update-late": "the wire was busy"}, slots=1.5, seconds=0.005, scope="chain"),
 )
 """The one table of causes and effects. Of several causes the nearest before the effect is taken."""
 

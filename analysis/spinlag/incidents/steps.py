@@ -1,4 +1,8 @@
-"""Steps of the shaft's speed in captures too short, or with too many steps, for a spread of their own."""
+"""Shifted index pulses and steps of speed in captures too short, or with too many of them, for a spread of their own.
+
+The rotation stage judges both by the spread of its capture; where every third turn has a fault, that spread is the
+faults' own. Changes from one turn to the next stay even where half of the turns are not.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +18,7 @@ from spinlag.rotation import Rotation
 Floats = NDArray[np.float64]
 
 FLOOR = 0.01
-"""A smaller relative change of speed is left to the rotation stage."""
+"""A smaller relative change of a turn's length is left to the rotation stage."""
 
 ROBUST_SIGMAS = 10.0
 
@@ -31,12 +35,13 @@ _FEWEST_TURNS = 10
 _INDEX_KINDS = ("index-missed", "index-doubled", "index-shifted")
 
 
-def speed_steps(capture: Capture, rotation: Rotation, told: Sequence[Observation]) -> Iterator[Observation]:
-    """Steps of speed that are not among the observations `told`.
+def faults_of_turns(capture: Capture, rotation: Rotation, told: Sequence[Observation]) -> Iterator[Observation]:
+    """Shifted pulses and steps of speed that are not among the observations `told`.
 
-    From turn to turn an even shaft changes little, however far it wanders; a step is a change from one turn to the next
+    From turn to turn an even shaft changes little, however far it wanders. A step is a change from one turn to the next
     (or over two, where it falls within a turn) that stands out from the spread of such changes and that the next turns
-    keep. Turns with a fault of the index beside them are left alone.
+    keep; a shifted pulse makes one turn shorter and its neighbour as much longer. Turns with a fault of the index or a
+    step beside them are left alone.
     """
     period = np.diff(rotation.turn_ticks).astype(np.float64)
     if len(period) < _FEWEST_TURNS:
@@ -45,16 +50,52 @@ def speed_steps(capture: Capture, rotation: Rotation, told: Sequence[Observation
     change = np.diff(log)
     spread = _MAD_TO_SIGMA * float(np.median(np.abs(change - np.median(change))))
     threshold = max(ROBUST_SIGMAS * spread, FLOOR)
+    rule = f"{threshold:.2%}: " + (
+        f"{ROBUST_SIGMAS:g} robust standard deviations of this capture's changes from turn to turn"
+        if threshold > FLOOR
+        else "a floor; this capture's changes from turn to turn are smaller"
+    )
     busy = {seen.revolution for seen in told if seen.kind in ("speed-step", *_INDEX_KINDS)}
     last = -_APART - 1
-    for turn in range(_SIDE, len(period) - _SIDE - 1):
+    for turn in range(_SIDE, len(period) - _SIDE):
         if turn - last <= _APART or any((turn + k) in busy for k in range(-_APART, _APART + 1)):
             continue
-        size = _size_of_step(log, turn)
-        if size is None or abs(size) <= threshold:
+        shift, size = _size_of_shift(log, turn), _size_of_step(log, turn)
+        if shift is not None and abs(shift) > threshold:
+            yield _shifted(capture, rotation, turn, shift, rule)
+        elif size is not None and abs(size) > threshold:
+            yield _stepped(capture, rotation, turn, log, size, rule)
+        else:
             continue
         last = turn
-        yield _observation(capture, rotation, turn, log, size, threshold, spread)
+
+
+def _size_of_shift(log: Floats, turn: int) -> float | None:
+    """By what share of a turn the pulse at the start of `turn` came late; None where the turns beside it say no."""
+    around = np.concatenate((log[turn - _SIDE : turn - 1], log[turn + 1 : turn + _SIDE]))
+    usual = float(around.mean())
+    before, after = float(np.expm1(log[turn - 1] - usual)), float(np.expm1(log[turn] - usual))
+    size = (before - after) / 2
+    if abs(before + after) > _STEADY * abs(size) or float(np.ptp(around)) > _STEADY * abs(size):
+        return None
+    return size
+
+
+def _shifted(capture: Capture, rotation: Rotation, turn: int, shift: float, rule: str) -> Observation:
+    ticks = rotation.turn_ticks
+    period_s = float(ticks[turn + 1] - ticks[turn - 1]) / 2 * float(capture.tick)
+    return Observation(
+        kind="index-shifted",
+        tick=int(ticks[turn]),
+        channel=rotation.channel,
+        detail=f"the pulse came {abs(shift) * period_s * 1e6:.4g} us ({abs(360 * shift):.3g} deg) "
+        f"{'late' if shift > 0 else 'early'}; the turns around it keep their pace",
+        expected=0.0,
+        observed=shift * period_s,
+        unit="s",
+        threshold=rule,
+        revolution=turn,
+    )
 
 
 def _size_of_step(log: Floats, turn: int) -> float | None:
@@ -70,16 +111,9 @@ def _size_of_step(log: Floats, turn: int) -> float | None:
     return size
 
 
-def _observation(
-    capture: Capture, rotation: Rotation, turn: int, log: Floats, size: float, threshold: float, spread: float
-) -> Observation:
+def _stepped(capture: Capture, rotation: Rotation, turn: int, log: Floats, size: float, rule: str) -> Observation:
     before = float(np.exp(-log[turn - _SIDE : turn].mean())) / float(capture.tick)
     after = before * float(np.exp(-size))
-    source = (
-        f"{ROBUST_SIGMAS:g} robust standard deviations of this capture's changes from turn to turn"
-        if threshold == ROBUST_SIGMAS * spread
-        else "a floor; this capture's changes from turn to turn are smaller"
-    )
     return Observation(
         kind="speed-step",
         tick=int(rotation.turn_ticks[turn]),
@@ -88,6 +122,6 @@ def _observation(
         expected=before,
         observed=after,
         unit="rev/s",
-        threshold=f"{threshold:.2%}: {source}",
+        threshold=rule,
         revolution=turn,
     )

@@ -1,0 +1,155 @@
+"""Randomised captures: planted faults come out as origins of their kind, clean captures empty, results ready to use.
+
+The study of the same name in tests/studies runs thousands; here are a few dozen, with its own scoring.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from spinlag.incidents.closeup import Bench, close_up, close_ups
+from spinlag.incidents.find import find_incidents, kinds_looked_for
+from spinlag.leds import decode_chains
+from spinlag.observations import KINDS, Observation
+from spinlag.pipeline import analyse
+from spinlag.synth import scenario_from_mapping, simulate
+from studies.incident_study import Score, faults_trial, report_of, report_of_findings
+
+KINDS_WITHOUT_MOTOR = [kind for kind in KINDS if not kind.startswith("motor-")]
+
+
+@pytest.mark.parametrize("kind", [kind for kind in KINDS_WITHOUT_MOTOR if kind != "capture-gap"])
+def test_planted_faults_are_found_as_origins_of_their_kind(kind):
+    score = Score()
+    for seed in range(4):
+        faults_trial(1000 + seed, score, faults=[kind, kind], motor=False)
+    assert score.planted[kind] == 8
+    assert not score.missed.total()
+    assert not score.false.total()
+
+
+def test_gaps_of_the_recording_are_found_where_anything_else_should_have_moved():
+    """A gap that only a quiet LED line witnesses looks just like that line's silence; motor lines tell them apart."""
+    score = Score()
+    for seed in range(6):
+        faults_trial(2000 + seed, score, faults=["capture-gap", "capture-gap"], motor=True)
+    assert score.planted["capture-gap"] == 12
+    assert score.missed["capture-gap"] == 0
+
+
+def test_clean_captures_are_empty():
+    score = Score()
+    for seed in range(12):
+        report = faults_trial(3000 + seed, score, faults=0, motor=False)
+        assert report.incidents == ()
+        assert report.suspects == ()
+        assert (report.rates["incidents"] == 0).all()
+    assert score.origins == 0
+
+
+@pytest.fixture(scope="module")
+def squeezed():
+    """Findings, report and picture of a display whose index doubles in revolution 9 and whose update 14/5 is cut."""
+    scenario = scenario_from_mapping(
+        {
+            "duration_s": 0.8,
+            "index": {},
+            "shaft": {"speed_rev_per_s": 30.0},
+            "leds": [{"count": 8}],
+            "firmware": {"columns": 36},
+            "markers": [{"name": "radio", "channel": "RADIO", "rate_per_s": 5.0, "width_us": 300.0}],
+            "faults": [
+                {"kind": "index-doubled", "revolution": 9, "after_us": 9000.0},
+                {"kind": "data-truncated", "revolution": 14, "column": 5, "leds": 3},
+            ],
+        }
+    )
+    made = simulate(scenario)
+    findings = analyse(made.capture, made.rig)
+    report, seen = report_of_findings(findings)
+    return findings, report, seen, made
+
+
+def test_a_squeezed_turn_is_one_event(squeezed):
+    _, report, _, _ = squeezed
+    assert [event.origin.kind for event in report.events] == ["index-doubled", "data-truncated"]
+    worst = report.events[0]
+    assert (worst.first_revolution, worst.origin.revolution) == (9, 9)
+    assert worst.effects
+    assert report.event_of(worst.effects[0].id) is worst
+    assert "9 ms" in worst.sentence
+    assert "times too fast" in worst.sentence
+    assert "picture was not the usual one for 2 turns" in worst.sentence
+
+
+def test_the_picture_of_an_event_is_the_turn_that_changed_most(squeezed):
+    _, report, seen, made = squeezed
+    view = seen.view(report.events[0])
+    assert view.revolution in (9, 10)
+    assert view.changed_area > 0.5
+    assert view.lasting_turns == 2
+    cut = seen.view(report.events[1])
+    assert cut.revolution == 14
+    # five of eight LEDs of one column of 36 kept the colours of the column before
+    per_column = seen.screen.bins // 36
+    wrong = np.abs(cut.difference).max(axis=2).reshape(36, per_column, 8).max(axis=(1, 2))
+    assert np.flatnonzero(wrong > 0).tolist() == [4, 5], "a short update shows early, over the end of column 4"
+    image = made.truth.image
+    assert (cut.seen.reshape(36, per_column, 8, 3)[5, :, 3:] == image[4, 3:]).all()
+
+
+def test_close_ups_show_the_fault_its_lines_and_the_expected_instants(squeezed):
+    findings, report, _, _ = squeezed
+    bench = Bench(findings.capture, findings.rig, findings.rotation, findings.chains, findings.placements)
+    pictures = close_ups(bench, report.events[0])
+    origin = pictures[0]
+    assert origin.t0 < origin.incident.tick < origin.t1
+    assert {"SENSOR", "DOUT", "RADIO"} <= set(origin.channels)
+    assert "second pulse" in [label for _, label in origin.marks]
+    assert any(label == "index expected" for _, label in origin.marks)
+    lengths = {span.label.rsplit(" ", 2)[0]: span.to_tick - span.from_tick for span in origin.spans}
+    assert lengths["pulse to pulse"] * float(findings.capture.tick) == pytest.approx(9e-3, rel=0.01)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_has_a_close_up_even_with_bare_evidence(squeezed, kind):
+    findings, _, _, _ = squeezed
+    bench = Bench(findings.capture, findings.rig, findings.rotation, findings.chains, findings.placements)
+    middle = (findings.capture.start + findings.capture.end) // 2
+    for evidence in ({}, {"expected": 1e-4, "observed": 3e-4, "unit": "s"}):
+        observation = Observation(kind, middle, "DOUT", "made up", chain="arm", revolution=11, **evidence)
+        report, _ = find_incidents(
+            findings.capture, findings.rig, findings.rotation, findings.chains, findings.placements, [observation]
+        )
+        found = close_up(bench, next(item for item in report.incidents if item.kind == kind))
+        assert findings.capture.start <= found.t0 < found.t1 <= findings.capture.end
+        assert all(span.from_tick <= span.to_tick for span in found.spans)
+        assert found.marks
+
+
+def test_only_what_can_be_looked_for_is_counted(squeezed):
+    findings, report, _, _ = squeezed
+    kinds = kinds_looked_for(findings.rig, findings.rotation, findings.chains)
+    assert set(kinds) == set(KINDS_WITHOUT_MOTOR)
+    assert set(kinds_looked_for(findings.rig, None, ())) == {"capture-gap"}
+    assert report.rates["kind"].tolist() == list(kinds)
+    assert report.revolutions == len(findings.rotation.turns)
+
+
+def test_a_led_line_alone_still_gives_incidents(squeezed):
+    findings, _, _, made = squeezed
+    rig = findings.rig.model_copy(update={"index": None})
+    chains = decode_chains(made.capture, rig)
+    report, seen = find_incidents(made.capture, rig, None, chains, (None,), chains[0].observations)
+    assert "data-truncated" in {item.kind for item in report.origins}
+    assert seen is None
+    assert all(item.revolution is None and item.shaft_angle_deg is None for item in report.incidents)
+
+
+def test_the_same_capture_gives_the_same_report(squeezed):
+    _, report, _, made = squeezed
+    again, _ = report_of(made)
+    assert again.incidents == report.incidents
+    assert again.suspects == report.suspects
+    assert again.events == report.events

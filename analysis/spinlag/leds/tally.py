@@ -269,10 +269,8 @@ def _with_clock(normal_s: float, rectangle_s: float) -> float:
 
 def _excess(sums: Floats, sizes: Floats, kinds: Floats) -> Floats:
     """What each cluster's sum has above its share; where it mixes kinds of intervals, each kind has its own mean."""
-    if kinds.shape[1] == 1:
-        means = np.array([sums.sum() / sizes.sum()])
-    else:
-        means = np.linalg.lstsq(kinds, sums, rcond=None)[0]
+    alone = kinds.shape[1] == 1
+    means = np.array([sums.sum() / sizes.sum()]) if alone else np.linalg.lstsq(kinds, sums, rcond=None)[0]
     excess: Floats = sums - kinds @ means
     return excess
 

@@ -1,0 +1,125 @@
+"""The wire's budget against arithmetic done by hand and against figures that circulate in the trade."""
+
+from __future__ import annotations
+
+import pytest
+from numpy.testing import assert_allclose
+
+from spinlag.budget import budget, budget_lines
+from spinlag.errors import PartError
+from spinlag.leds.parts import find_parts
+
+EARLY = find_parts("WS2812B 2013-05")[0]
+V5 = find_parts("WS2812B V5")[0]
+
+
+def test_thirty_five_revolutions_a_second() -> None:
+    # common practice, no source: a small display turns about 35 times a second; a sixtieth of 28.571 ms is 476.19 us
+    result = budget(35, 60, 24, EARLY)
+    assert_allclose(result.revolution_s, 28.571e-3, rtol=2e-5, atol=0)
+    assert_allclose(result.slot_s, 476.19e-6, rtol=1e-5, atol=0)
+    # WS2812B sheet (2013-05-30) p. 3: 24 bits of 1.25 us are 30 us, 24 LEDs 720 us; 360 * 35 * 720 us = 9.072 deg
+    assert_allclose(result.led_s, 30e-6, rtol=1e-12, atol=0)
+    assert_allclose(result.wire_s, 720e-6, rtol=1e-12, atol=0)
+    assert_allclose(result.wire_deg, 9.072, rtol=1e-9, atol=0)
+    assert not result.fits
+
+
+# arithmetic: 30 us for each LED plus the latch time (50 us: sheet of 2013-05-30; 280 us: V5), 1/30 s over the sum
+TABLE = [
+    (1, 80, 310, 416, 107),
+    (8, 290, 520, 114, 64),
+    (16, 530, 760, 62, 43),
+    (24, 770, 1000, 43, 33),
+    (32, 1010, 1240, 33, 26),
+    (60, 1850, 2080, 18, 16),
+    (144, 4370, 4600, 7, 7),
+]
+
+
+@pytest.mark.parametrize(("leds", "early_us", "late_us", "early_columns", "late_columns"), TABLE)
+def test_columns_that_fit_at_thirty_a_second(leds, early_us, late_us, early_columns, late_columns) -> None:
+    for part, update_us, columns in ((EARLY, early_us, early_columns), (V5, late_us, late_columns)):
+        result = budget(30, 60, leds, part)
+        assert_allclose(result.update_s, update_us * 1e-6, rtol=1e-12, atol=0)
+        assert result.most_columns == columns
+        assert budget(30, columns, leds, part).fits
+        assert not budget(30, columns + 1, leds, part).fits
+
+
+@pytest.mark.parametrize(
+    ("speed", "columns", "early", "late"),
+    # arithmetic: floor((1 / (r C) - latch) / 30 us)
+    [
+        (20, 60, 26, 18),
+        (20, 180, 7, 0),
+        (30, 60, 16, 9),
+        (30, 90, 10, 3),
+        (30, 120, 7, 0),
+        (30, 180, 4, 0),
+        (40, 90, 7, 0),
+    ],
+)
+def test_leds_that_fit(speed: int, columns: int, early: int, late: int) -> None:
+    assert budget(speed, columns, 1, EARLY).most_leds == early
+    assert budget(speed, columns, 1, V5).most_leds == late
+
+
+@pytest.mark.parametrize(("speed", "deg_per_us"), [(20, 0.0072), (25, 0.0090), (30, 0.0108), (40, 0.0144)])
+def test_degrees_per_microsecond(speed: int, deg_per_us: float) -> None:
+    # 360 r 1e-6
+    result = budget(speed, 60, 10, EARLY)
+    assert_allclose(result.update_deg, deg_per_us * 350, rtol=1e-12, atol=0)
+
+
+def test_slot_that_an_update_fills_exactly_fits() -> None:
+    # 25 rev/s and 100 columns: 400 us; 10 LEDs of 30 us and 50 us leave 50 us, with 350/30 = 11.67 the most
+    assert budget(25, 100, 10, EARLY).most_leds == 11
+    # 40 ms over 500 us: exactly 80 columns of 15 LEDs
+    result = budget(25, 80, 15, EARLY)
+    assert_allclose(result.update_s, result.slot_s, rtol=1e-12, atol=0)
+    assert result.fits
+    assert result.most_columns == 80
+
+
+def test_pwm_periods_and_cautions() -> None:
+    # 400 Hz (sheet p. 1) in a slot of 1/(30 * 60) s: 0.222 of a period
+    result = budget(30, 60, 16, EARLY)
+    assert_allclose(result.pwm_periods, 400 / 1800, rtol=1e-12, atol=0)
+    assert any("0.22 periods in a slot" in caution for caution in result.cautions)
+    # 2 kHz (V5) at 4 rev/s and 60 columns: 8.3 periods, nothing to say
+    assert budget(4, 60, 16, V5).cautions == ()
+    silent = budget(30, 60, 16, find_parts("PL9823")[0])
+    assert silent.pwm_periods is None
+    assert any("not published" in caution for caution in silent.cautions)
+    remembered = budget(30, 60, 16, find_parts("APA106")[0])
+    assert any("from memory" in caution for caution in remembered.cautions)
+
+
+def test_pl9823_takes_41_us_for_each_led() -> None:
+    # PL9823 sheet: 350 + 1360 ns, 24 bits
+    assert_allclose(budget(30, 60, 1, find_parts("PL9823")[0]).led_s, 41.04e-6, rtol=1e-9, atol=0)
+
+
+def test_lines_for_every_revision_that_a_number_means() -> None:
+    lines = budget_lines(35, 60, 24, "WS2812B")
+    assert [line for line in lines if not line.startswith(" ") and line] == [
+        "WS2812B 2013-05",
+        "WS2812B 2013-10",
+        "WS2812B V5",
+    ]
+    text = "\n".join(lines)
+    assert "720 us" in text
+    assert "476.2 us" in text
+    assert "9.072 deg" in text
+    assert "does NOT fit the slot" in text
+    with pytest.raises(PartError):
+        budget_lines(35, 60, 24, "WS2812Z")
+
+
+@pytest.mark.parametrize(
+    "wrong", [(0, 60, 24), (30, 0, 24), (30, 60, 0), (float("nan"), 60, 24), (float("inf"), 60, 1)]
+)
+def test_figures_that_make_no_sense(wrong: tuple) -> None:
+    with pytest.raises(ValueError, match="must be positive"):
+        budget(*wrong, EARLY)

@@ -19,8 +19,9 @@ NOISE_NAMES = {2: "white phase", 1: "flicker phase", 0: "white speed", -1: "flic
 """By the exponent alpha of the speed's power law, S_y(f) ~ f^alpha ("speed" is what a clock calls frequency)."""
 
 COLUMNS = ("tau_s", "adev", "n", "low", "high", "edf", "noise")
-LEAST_FOR_NOISE = 30
-"""The noise type is read from at least this many points; below, the next finer averaging time lends its own."""
+LEAST_FOR_NOISE = 128
+"""The noise type is read from at least this many points; below, the next finer averaging time lends its own. The handbook
+asks for 30, but with so few the type is mistaken often enough that 95 % intervals cover only 85 to 92 % (simulated)."""
 
 
 def octaves(n_phase: int) -> list[int]:
@@ -86,8 +87,8 @@ def noise_exponent(phase: ArrayLike, m: int, fallback: int) -> int:
     """Power-law exponent alpha (2 ... -2) of the noise at averaging factor m, from the lag-1 autocorrelation.
 
     The phase is decimated by m, a quadratic is taken out, and it is differenced until it is stationary
-    (r1 / (1 + r1) < 0.25); alpha = 2 - 2 (r1 / (1 + r1) + d), rounded, d differences. `fallback` where fewer than 30
-    points are left.
+    (r1 / (1 + r1) < 0.25); alpha = 2 - 2 (r1 / (1 + r1) + d), rounded, d differences. `fallback` where too few points
+    are left.
     """
     x = np.asarray(phase, dtype=np.float64)[::m]
     index = np.arange(len(x))[np.isfinite(x)]

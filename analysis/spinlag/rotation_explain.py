@@ -24,6 +24,10 @@ PENALTY = 4.0
 """Chi-square that each free figure of a story has to earn: a little over the BIC's ln(n) for 16 intervals."""
 
 
+BASE = 3
+"""Figures that every story may bend for the slow swing of the speed."""
+
+
 @dataclass(frozen=True)
 class Explanation:
     """The best story. `at` is the index of the pulse (shifted: pulse `at` ends interval at - 1) or of the interval;
@@ -47,7 +51,7 @@ def explain(lengths: Floats, share: Floats, noise: Noise, near: range) -> Explan
     """Explain n intervals, `lengths` (any unit) of nominal lengths `share` (mean about 1), by one event among the
     intervals `near`.
 
-    The unit is taken out with the median pace, a steady gain or loss of speed with a slope.
+    The unit is taken out with the median pace, a slow gain, loss or swing of speed with a parabola.
     """
     n = len(lengths)
     pace = lengths / share
@@ -56,8 +60,8 @@ def explain(lengths: Floats, share: Floats, noise: Noise, near: range) -> Explan
     mean_share = float(share.mean())
     covariance = noise.covariance(share / mean_share) * mean_share**2 + 1e-18 * np.eye(n)
     whiten = np.linalg.inv(np.linalg.cholesky(covariance))
-    ramp = share * (np.arange(n) - 0.5 * (n - 1))
-    base = (share, ramp)
+    x = (np.arange(n) - 0.5 * (n - 1)) / n
+    base = (share, share * x, share * x**2)
     results = [(*_fit(whiten, target, base), _Candidate("calm", near.start, ()))]
     for candidate in _candidates(n, share, near):
         chi2, extra = _fit(whiten, target, (*base, *candidate.columns))
@@ -78,12 +82,12 @@ def _size(candidate: _Candidate, extra: Floats, mean_share: float) -> float:
 
 
 def _fit(whiten: Floats, target: Floats, columns: tuple[Floats, ...]) -> tuple[float, Floats]:
-    """Chi-square and the coefficients after the two of the base."""
+    """Chi-square and the coefficients after those of the base."""
     design = whiten @ np.column_stack(columns)
     white = whiten @ target
     coefficients = np.linalg.lstsq(design, white, rcond=None)[0]
     rest = white - design @ coefficients
-    return float(rest @ rest), np.asarray(coefficients[2:], dtype=np.float64)
+    return float(rest @ rest), np.asarray(coefficients[BASE:], dtype=np.float64)
 
 
 def _candidates(n: int, share: Floats, near: range) -> list[_Candidate]:

@@ -47,14 +47,20 @@ class Noise:
 def estimate_noise(pace: Floats, floor: float) -> Noise:
     """Split the restlessness of `pace` (each interval over its nominal length and the speed nearby; 1: as expected).
 
-    The difference of neighbours has variance 6 e^2 + 2 p^2, that of neighbouring pairs 6 e^2 + 4 p^2, where e is the
-    edges' and p the intervals' own; MAD takes the place of the standard deviation, so single faults do not count.
+    The sum of L intervals less that of the L before has variance 6 e^2 + 2 L p^2, where e is the edges' and p the
+    intervals' own; MAD takes the place of the standard deviation, so single faults do not count. A slow swing of the
+    speed shows more in long sums than in short ones, and counts as p.
     """
-    if len(pace) < 5:
+    if len(pace) < 9:
         return Noise(max(floor, 0.01), 0.01)
-    single = robust_sigma(np.diff(pace)) ** 2
-    pairs = pace[1:] + pace[:-1]
-    double = robust_sigma(pairs[2:] - pairs[:-2]) ** 2
-    own = max((double - single) / 2.0, 0.0)
-    edge = max((single - 2.0 * own) / 6.0, 0.0)
-    return Noise(max(np.sqrt(edge), floor), float(np.sqrt(own)))
+    single, double, quadruple = (_sum_difference(pace, n) for n in (1, 2, 4))
+    own = max((double - single) / 2.0, (quadruple - single) / 6.0, 0.0)
+    edge = max((single - double + single) / 6.0, (single - 2.0 * own) / 6.0, 0.0)
+    return Noise(max(float(np.sqrt(edge)), floor), float(np.sqrt(own)))
+
+
+def _sum_difference(pace: Floats, n: int) -> float:
+    """Robust variance of the sum of n values less that of the n before."""
+    total = np.cumsum(np.concatenate(([0.0], pace - 1.0)))
+    sums = total[n:] - total[:-n]
+    return robust_sigma(sums[n:] - sums[:-n]) ** 2

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from spinlag.capture import Ticks
 from spinlag.rotation_explain import explain
-from spinlag.rotation_lattice import running_median
+from spinlag.rotation_lattice import REACH, running_median
 from spinlag.rotation_noise import Noise, estimate_noise, robust_sigma, sigmas_for
 
 Floats = NDArray[np.float64]
@@ -71,8 +71,10 @@ def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) ->
     period = _local_period(times, turns)
     noise = estimate_noise(_pace(times, turns, period), 0.3 * sample_ticks / float(np.median(period)) / place)
     residue = _residues(times, turns, teeth)
+    few_turns = teeth > 1 and n < (2 * REACH + 1) * teeth
     # with few turns many a pulse is its own tooth's median; its 0 says nothing of the spread
-    limit = max(sigmas_for(n) * robust_sigma(residue[residue != 0.0]), FLOOR_TURNS)
+    telling = residue[residue != 0.0] if few_turns else residue
+    limit = max(sigmas_for(n) * robust_sigma(telling), FLOOR_TURNS)
     shifted: list[int] = []
     jerks: dict[int, Jerk] = {}
     settled: set[int] = set()

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from spinlag.rotation_explain import explain
+from spinlag.rotation_explain import Story, explain
 from spinlag.rotation_noise import Noise, estimate_noise, robust_sigma, sigmas_for
 
 Floats = NDArray[np.float64]
@@ -83,8 +83,36 @@ def find_speed_changes(periods: Floats) -> SpeedChanges:
         piece = _settle(periods, change, first + SPAN, last + SPAN, noise)
         if piece is not None:
             found.append(piece)
-    found.sort(key=lambda one: one.first)
-    return SpeedChanges(tuple(one for i, one in enumerate(found) if one not in found[:i]), threshold, sigmas)
+    for peak in _sharp_peaks(periods, sigmas):
+        taken = any(one.first - SPAN <= peak <= one.last + SPAN for one in found)
+        story, piece = (None, None) if taken else _explain(periods, int(peak), noise)
+        if story == "speed-step" and piece is not None:
+            found.append(piece)
+    return SpeedChanges(_distinct(found), threshold, sigmas)
+
+
+def _distinct(found: list[SpeedChange]) -> tuple[SpeedChange, ...]:
+    """In order, and of changes that touch only the largest: means over several turns show one step more than once."""
+    kept: list[SpeedChange] = []
+    for one in sorted(found, key=lambda one: -abs(np.log(one.after / one.before))):
+        apart = SPAN if one.phase == "step" else 0
+        if all(one.last + apart < other.first or one.first - apart > other.last for other in kept):
+            kept.append(one)
+    return tuple(sorted(kept, key=lambda one: one.first))
+
+
+def _sharp_peaks(periods: Floats, sigmas: float) -> NDArray[np.int64]:
+    """Turns at which the speed changes far more abruptly than in the turns around: seen even where a swing of the speed
+    loop hides the step from means over several turns."""
+    pairs = np.log(periods[1:] + periods[:-1])
+    jump = pairs[3:] - pairs[:-3]  # jump[i]: turns i + 3, i + 4 against i, i + 1
+    if len(jump) < 4 * SPAN:
+        return np.empty(0, dtype=np.int64)
+    sharp = jump[SPAN:-SPAN] - 0.5 * (jump[2 * SPAN :] + jump[: -2 * SPAN])
+    size = np.abs(sharp)
+    over = size > max(sigmas * robust_sigma(sharp), FLOOR_CHANGE)
+    peaks = [first + int(np.argmax(size[first : last + 1])) for first, last in _runs(over)]
+    return np.array(peaks, dtype=np.int64) + SPAN + 2
 
 
 def _change(periods: Floats) -> Floats:
@@ -143,14 +171,18 @@ def _settle(periods: Floats, change: Floats, first: int, last: int, noise: Noise
     peak = first + int(np.argmax(np.abs(change[first - SPAN : last - SPAN + 1])))
     if last - first + 1 > 2 * SPAN + 2:
         return SpeedChange("ramp", first, last, peak, before, after)
+    # a calm or a shifted pulse: a restless patch that the median could not foresee
+    return _explain(periods, peak, noise)[1]
+
+
+def _explain(periods: Floats, peak: int, noise: Noise) -> tuple[Story, SpeedChange | None]:
+    n = len(periods)
     begin, end = max(peak - 2 * SPAN, 0), min(peak + 2 * SPAN + 1, n)
     near = range(max(peak - SPAN - begin, 0), min(peak + SPAN + 1 - begin, end - begin))
     found = explain(periods[begin:end], np.ones(end - begin), noise, near)
     if found.story in ("calm", "shifted"):
-        # neither a step nor a jerk: a restless patch that the median could not foresee
-        return None
+        return found.story, None
     turn = begin + found.at
-    if found.story == "speed-step":
-        before = 1.0 / float(np.mean(periods[max(turn - SPAN, 0) : turn]))
-        after = 1.0 / float(np.mean(periods[turn + 1 : turn + 1 + SPAN]))
-    return SpeedChange("step", turn, turn, turn, before, after)
+    before = 1.0 / float(np.mean(periods[max(turn - SPAN, 0) : max(turn, 1)]))
+    after = 1.0 / float(np.mean(periods[min(turn + 1, n - 1) : turn + 1 + SPAN]))
+    return found.story, SpeedChange("step", turn, turn, turn, before, after)

@@ -125,7 +125,7 @@ def _without_drift(periods: Floats, stretches: list[tuple[int, int]]) -> tuple[F
             continue
         centred = np.asarray(values - values.mean(), dtype=np.float64)
         x = np.arange(len(values)) - 0.5 * (len(values) - 1)
-        slope, error = _slope(x, centred)
+        slope, error = _slope(np.asarray(x, dtype=np.float64), centred)
         plain = len(values) >= 5 and abs(slope) > DRIFT_SIGMAS * error
         parts.append(centred - slope * x if plain else centred)
         lost += 2 if plain else 1

@@ -20,7 +20,7 @@ from spinlag.report.incident_figures import close_up_moment, target_figure, view
 from spinlag.report.names import printable
 
 MOST_EVENTS = 200
-MOST_SUSPECTS = 25
+MOST_SUSPECTS = 12
 MOST_EFFECTS = 12
 
 
@@ -35,7 +35,7 @@ def incident_texts(report: IncidentReport, seen: Seen | None) -> dict[str, Any]:
         "left_out": max(len(report.events) - MOST_EVENTS, 0),
         "suspects": [_suspect(suspect) for suspect in report.suspects[:MOST_SUSPECTS]],
         "suspects_left_out": max(len(report.suspects) - MOST_SUSPECTS, 0),
-        "guilty": [suspect.detail for suspect in report.suspects if suspect.p < SIGNIFICANT],
+        "guilty": [f"{suspect.what}: {suspect.detail}" for suspect in report.suspects if suspect.p < SIGNIFICANT],
         "significant": f"{SIGNIFICANT:g}",
         "rates": [_rate(row) for _, row in report.rates.iterrows()],
         "exposure": f"{count(report.revolutions)} revolutions, {si(report.duration_s, 's')}",
@@ -85,8 +85,8 @@ def _view_caption(area: float, summed: float, sector: tuple[float, float] | None
         text += f"; worst between {sector[0]:.0f}° and {sector[1] % 360:.0f}° after the reference (arc)"
     return (
         f"{text}. Summed over a tenth of a second, as the eye does (Bloch's law), {summed:.0%} of the light was wrong. "
-        "In the difference orange is more light than usual, blue less, grey another colour. The tick on top of a disc is "
-        "the reference."
+        "In the difference orange is more light than usual, blue less, grey another colour. The tick on top of a disc "
+        "is the reference."
     )
 
 
@@ -151,7 +151,7 @@ def _suspect(suspect: Suspect) -> dict[str, Any]:
     return {
         "what": suspect.what,
         "detail": suspect.detail,
-        "effect": f"{suspect.effect:.2f}",
+        "effect": f"{max(suspect.effect, 0.0):.2f}",
         "p": "< 0.0001" if suspect.p < 1e-4 else f"{suspect.p:.2g}",
         "verdict": "beyond chance" if suspect.p < SIGNIFICANT else "no more than chance",
         "test": suspect.test,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 
 from spinlag.findings import Findings
+from spinlag.incidents.suspects import SIGNIFICANT
 from spinlag.report.format import count, measured, si
 from spinlag.report.junit import verdict_sentence
 from spinlag.report.names import printable
@@ -80,4 +81,6 @@ def _incident_lines(findings: Findings) -> list[str]:
     for event in sorted(findings.incidents.events, key=lambda event: event.origin.tick):
         effects = f" and {len(event.effects)} that followed" if event.effects else ""
         lines.append(f"incident {event.id} ({event.origin.kind}{effects}): {event.sentence}")
-    return _some(lines)
+    guilty = [suspect for suspect in findings.incidents.suspects if suspect.p < SIGNIFICANT]
+    suspects = [f"suspect: {suspect.what}: {suspect.detail} (corrected p = {suspect.p:.2g})" for suspect in guilty]
+    return [*_some(lines), *_some(suspects)]

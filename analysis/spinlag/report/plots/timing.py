@@ -180,7 +180,7 @@ def _mark(ax: Axes, mark: Mark, factor: float, bottom: float, top: float) -> Non
         textcoords="offset points",
         fontsize=_FONT,
         va="bottom",
-        annotation_clip=True,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4},
     )
 
 

@@ -166,7 +166,13 @@ def _measure(
 
 def _figure(quantity_id: str, value: float | None, uncertainty: float | None, why_not: str) -> Figure:
     known = quantity(quantity_id)
-    return Figure(quantity_id, known.title, UNITS[known.dimension], value, uncertainty, why_not)
+    unit = UNITS[known.dimension]
+    return Figure(quantity_id, known.title, unit, _plain(value), _plain(uncertainty), why_not)
+
+
+def _plain(value: float | None) -> float | None:
+    """numpy's scalars as Python's, so that verdicts print and compare like any others."""
+    return None if value is None else float(value)
 
 
 def _many(
@@ -192,8 +198,8 @@ def _many(
         lowest=float(values.min()),
         highest=float(values.max()),
         mean=mean,
-        bound=bound,
-        mean_uncertainty=bound + abs(mean) * clock_share,
+        bound=float(bound),
+        mean_uncertainty=float(bound) + abs(mean) * clock_share,
         sample_period_s=sample_period_s,
         clock_share=clock_share,
     )

@@ -22,14 +22,15 @@ class Quantity:
 
 UNITS: dict[Dimension, str] = {"time": "s", "angle": "deg", "speed": "rev/s", "ratio": "1", "count": "1"}
 
-LIMIT_UNITS: dict[Dimension, dict[str, float]] = {
-    "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9},
-    "angle": {"deg": 1.0},
-    "speed": {"rev_per_s": 1.0, "r_per_min": 1.0 / 60.0},
-    "ratio": {"ratio": 1.0, "percent": 1e-2},
-    "count": {"count": 1.0},
+LIMIT_UNITS: dict[Dimension, dict[str, int]] = {
+    "time": {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9},
+    "angle": {"deg": 1},
+    "speed": {"rev_per_s": 1, "r_per_min": 60},
+    "ratio": {"ratio": 1, "percent": 100},
+    "count": {"count": 1},
 }
-"""Suffixes that limits and tolerances may carry, with the factor to the SI unit (`max_us`, `negligible_deg`)."""
+"""Suffixes that limits and tolerances may carry (`max_us`, `negligible_deg`), with how many of them make one unit of
+UNITS: dividing by a whole number keeps 20 us at 2e-05 s, where a product with 1e-6 would not."""
 
 TIMING_NAMES = ("t0h", "t0l", "t1h", "t1l", "bit_period", "low_between_updates")
 

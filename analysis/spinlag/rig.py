@@ -21,6 +21,9 @@ DEFAULT_CLOCK_PPM = 50.0
 """Recorder clock tolerance where the rig says nothing. Common practice, no source."""
 
 
+LARGEST_LIMIT = 1e15
+"""Limits beyond this, in whatever unit, are slips of the pen."""
+
 _SIDES = {"min": "low", "max": "high", "negligible": "negligible"}
 
 
@@ -166,12 +169,12 @@ def _limit(key: str, entry: Any) -> tuple[Limit, list[Problem]]:
         if side not in _SIDES or unit not in units:
             allowed = ", ".join(f"{side}_{unit}" for side in _SIDES for unit in units)
             problems.append(Problem(f"{where}.{name}", f"unknown key; this quantity takes {allowed} and source"))
-        elif isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            problems.append(Problem(f"{where}.{name}", "not a finite number"))
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= LARGEST_LIMIT:
+            problems.append(Problem(f"{where}.{name}", "not a number of a sensible size"))
         elif _SIDES[side] in found:
             problems.append(Problem(f"{where}.{name}", f"{side} is given twice"))
         else:
-            found[_SIDES[side]] = value * units[unit]
+            found[_SIDES[side]] = value / units[unit]
     if found.get("low", -math.inf) > found.get("high", math.inf):
         problems.append(Problem(where, "the minimum lies above the maximum"))
     return Limit(**found, source=str(entry.get("source", "rig"))), problems

@@ -172,7 +172,7 @@ def test_event_sentence_reads_in_order_and_counts_what_is_many():
     after = seen("column-rate", 4.0, expected=0.0, observed=0.1, unit="1")
     found = linked(doubled, rate, after, *(seen("update-missing", 3.07 + 0.02 * i) for i in range(5)))
     root = next(item for item in found if item.origin is None)
-    text = event_sentence(root, [item for item in found if item is not root], "The shaft kept its speed.")
+    text = event_sentence(root, [item for item in found if item is not root], witness="The shaft kept its speed.")
     assert text.startswith("Revolution 3, 22° after the reference, SENSOR: index-doubled happened.")
     assert "in this turn the columns came 2.5 times too fast" in text
     assert "in the next turn the columns came 10 % too slow" in text

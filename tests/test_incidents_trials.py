@@ -79,7 +79,8 @@ def test_a_squeezed_turn_is_one_event(squeezed):
     assert worst.effects
     assert report.event_of(worst.effects[0].id) is worst
     assert "9 ms" in worst.sentence
-    assert "times too fast" in worst.sentence
+    assert "began its columns again: 36 of 36 came 3.1 times too fast" in worst.sentence
+    assert "in the next turn the columns came" in worst.sentence
     assert "picture was not the usual one for 2 turns" in worst.sentence
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spinlag.capture import Capture
+from spinlag.incidents.answers import Drawing, answer
 from spinlag.incidents.detect import detect
 from spinlag.incidents.link import Clock, clock_of, link
 from spinlag.incidents.model import Event, Incident, IncidentReport
@@ -67,7 +68,7 @@ def find_incidents(
     incidents = link([*settled, *detect(capture, rig, rotation, chains, placements, settled)], capture, clock)
     unusual = frozenset(_touched(incidents, clock))
     seen = _see(capture, rig, rotation, chains, placements, unusual)
-    events = _events(incidents, clock, seen, witness)
+    events = _events(incidents, clock, seen, _drawing(chains, placements, clock), witness)
     origins = [item for item in incidents if item.origin is None]
     suspects, notes = find_suspects(origins, Scene(capture, rig, clock, rotation, chains))
     report = IncidentReport(
@@ -133,25 +134,43 @@ def _touched(incidents: Sequence[Incident], clock: Clock) -> set[int]:
     return touched
 
 
+def _drawing(chains: Sequence[ChainUpdates], placements: Sequence[Placement | None], clock: Clock) -> Drawing | None:
+    pairs = zip(chains, placements, strict=True)
+    return next((Drawing(chain, placed, clock) for chain, placed in pairs if placed is not None), None)
+
+
 def _events(
-    incidents: Sequence[Incident], clock: Clock, seen: Seen | None, witness: Witness | None
+    incidents: Sequence[Incident],
+    clock: Clock,
+    seen: Seen | None,
+    drawing: Drawing | None,
+    witness: Witness | None,
 ) -> tuple[Event, ...]:
     """Events, the one that hurt the picture most first."""
     effects: dict[str, list[Incident]] = defaultdict(list)
     for item in incidents:
         if item.origin is not None:
             effects[item.origin].append(item)
-    events = [_event(item, effects[item.id], clock, seen, witness) for item in incidents if item.origin is None]
+    events = [
+        _event(item, effects[item.id], clock, seen, drawing, witness) for item in incidents if item.origin is None
+    ]
     return tuple(sorted(events, key=lambda event: (-event.weight, -len(event.effects), event.origin.tick)))
 
 
 def _event(
-    origin: Incident, effects: list[Incident], clock: Clock, seen: Seen | None, witness: Witness | None
+    origin: Incident,
+    effects: list[Incident],
+    clock: Clock,
+    seen: Seen | None,
+    drawing: Drawing | None,
+    witness: Witness | None,
 ) -> Event:
     spans = [span for item in (origin, *effects) if (span := _span_of(item, clock)) is not None]
     first = min((span[0] for span in spans), default=None)
     last = max((span[1] for span in spans), default=None)
-    sentence = event_sentence(origin, effects, witness(origin) if witness is not None else "")
+    sentence = event_sentence(
+        origin, effects, answer=answer(origin, effects, drawing), witness=witness(origin) if witness is not None else ""
+    )
     event = Event(origin, tuple(effects), sentence, first, last, float(len(effects)))
     if seen is None or first is None or last is None:
         return event

@@ -15,9 +15,14 @@ _TIMES = 0.3
 """A column rate that is off by more than this share is told as so many times too fast or slow."""
 
 
-def event_sentence(origin: Incident, effects: Sequence[Incident], witness: str = "") -> str:
-    """What happened first, what followed from it and why, and what the shaft's own witness says."""
-    parts = [f"{_where(origin)}: {_plain(origin.detail)}."]
+def event_sentence(origin: Incident, effects: Sequence[Incident], *, answer: str = "", witness: str = "") -> str:
+    """What happened first, what the firmware did with it, what followed and why, and what the shaft's witness says.
+
+    Where `answer` tells of the origin's turn already, only effects in other turns are told.
+    """
+    parts = [f"{_where(origin)}: {_plain(origin.detail)}.", answer]
+    if answer:
+        effects = [effect for effect in effects if effect.revolution != origin.revolution]
     reasons: dict[str, list[Incident]] = {}
     for effect in effects:
         reasons.setdefault(effect.because, []).append(effect)

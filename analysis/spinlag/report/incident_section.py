@@ -22,6 +22,7 @@ from spinlag.report.names import printable
 MOST_EVENTS = 200
 MOST_SUSPECTS = 12
 MOST_EFFECTS = 12
+MOST_NAMED = 3
 
 
 def incident_texts(report: IncidentReport, seen: Seen | None) -> dict[str, Any]:
@@ -35,7 +36,7 @@ def incident_texts(report: IncidentReport, seen: Seen | None) -> dict[str, Any]:
         "left_out": max(len(report.events) - MOST_EVENTS, 0),
         "suspects": [_suspect(suspect) for suspect in report.suspects[:MOST_SUSPECTS]],
         "suspects_left_out": max(len(report.suspects) - MOST_SUSPECTS, 0),
-        "guilty": [f"{suspect.what}: {suspect.detail}" for suspect in report.suspects if suspect.p < SIGNIFICANT],
+        "guilty": [f"{one.what}: {one.detail}." for one in report.suspects if one.p < SIGNIFICANT][:MOST_NAMED],
         "significant": f"{SIGNIFICANT:g}",
         "rates": [_rate(row) for _, row in report.rates.iterrows()],
         "exposure": f"{count(report.revolutions)} revolutions, {si(report.duration_s, 's')}",

@@ -36,11 +36,11 @@ def _limit(quantity_id: str, limit: Limit) -> list[str]:
     return [*lines, f"source = {_text(limit.source)}"]
 
 
-def _side(side: str, value: float, units: Mapping[str, float]) -> str:
+def _side(side: str, value: float, units: Mapping[str, int]) -> str:
     """A bound in the unit that writes it shortest, among those that read back as the very same number."""
-    exact = [(f"{value / factor:.12g}", unit) for unit, factor in units.items()]
-    exact = [(text, unit) for text, unit in exact if float(text) * units[unit] == value]
-    plain = next(unit for unit, factor in units.items() if factor == 1.0)
+    exact = [(f"{value * count:.12g}", unit) for unit, count in units.items()]
+    exact = [(text, unit) for text, unit in exact if float(text) / units[unit] == value]
+    plain = next(unit for unit, count in units.items() if count == 1)
     text, unit = min(exact, key=lambda one: len(one[0]), default=(repr(value), plain))
     return f"{side}_{unit} = {text}"
 

@@ -89,7 +89,7 @@ def test_the_guilty_line_is_ranked_first_and_the_edge_that_matters_named(seed):
     edges = scene.capture.channel("RADIO").falling()
     instants = rng.choice(edges, 10, replace=False) + rng.exponential(2e5, 10) + 1e5
     found, notes = find_suspects(incidents_at(instants, scene), scene)
-    assert found[0].what == "radio, falling edge"
+    assert found[0].what == "radio (RADIO), falling edge"
     assert found[0].p < SIGNIFICANT
     assert found[0].effect > 0.9
     assert len(found[0].incidents) == 10

@@ -55,14 +55,7 @@ class Score:
 def report_of(simulation):
     """Incidents of a simulated capture."""
     findings = analyse(simulation.capture, simulation.rig)
-    return find_incidents(
-        findings.capture,
-        findings.rig,
-        findings.rotation,
-        findings.chains,
-        findings.placements,
-        findings.observations,
-    )
+    return findings.incidents, findings.seen
 
 
 def score_trial(simulation, report, score):

@@ -213,7 +213,9 @@ def _lines(group: _Group, scene: Scene, permutations: int) -> Iterator[Suspect]:
             turn_ticks=turn_ticks,
         )
         if found is not None:
-            label = labels.get(channel.path, channel.name)
+            label = channel.name
+            if (known := labels.get(channel.path)) is not None and known != channel.name:
+                label = f"{known} ({channel.name})"
             yield _line_suspect(group, members, label, channel, edge, found, clock)
 
 

@@ -81,6 +81,15 @@ def test_the_longest_lines_go_to_the_file_first() -> None:
     assert long.finish()[5990:].tolist() == list(range(5990, 6000))
 
 
+def test_the_last_edge_can_be_taken_back_after_it_went_to_the_file() -> None:
+    log = EdgeBudget(limit=0).log()
+    log.append(np.array([1, 2, 3]))
+    assert (log.last(), log.spilled) == (3, 2)
+    log.drop_last()
+    log.append(np.array([5]))
+    assert log.finish()[:].tolist() == [1, 2, 5]
+
+
 @pytest.mark.parametrize("block_bytes", [300, 5000])
 def test_an_import_beyond_the_budget_gives_the_same_edges(small_pieces: None, block_bytes: int) -> None:
     """Including changes that cancel each other across blocks, right where edges moved to the file."""

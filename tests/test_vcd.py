@@ -163,6 +163,19 @@ def test_vectors_are_extended_on_the_left() -> None:
     assert line(body, "m.C[3]") == (0, [5], [[1, 2], [3, 4]])
 
 
+def test_a_one_bit_line_may_mix_vectors_and_scalars() -> None:
+    assert line(b"#0 b1 ! #1 0! #2 b1 ! #3 b1 ! #4 0 ! #5 0! #6 b01 !\n", "m.A") == (1, [1, 2, 4, 6], [])
+
+
+def test_a_code_that_looks_like_a_value_is_still_a_code() -> None:
+    head = (
+        b"$timescale 1 ns $end $var wire 1 01 A $end $var wire 1 ab B $end $var wire 1 b1 C $end $var wire 1 #7 D $end "
+    )
+    draft = read_text(head + b"$enddefinitions $end\n#0 0 01 1ab\n#5\n1 01 0ab b0 b1 b0 #7 #9 b1 b1 b1 #7\n#20 \n")
+    assert [as_lists(channel)[:2] for channel in draft.channels] == [(0, [5]), (1, [5]), (0, [9]), (0, [9])]
+    assert draft.end == 21
+
+
 def test_names_indices_aliases_and_kinds() -> None:
     head = (
         b"$date now $end $timescale\n10us $end $scope module top $end "

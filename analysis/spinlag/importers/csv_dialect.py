@@ -22,8 +22,8 @@ _TRIED = 60
 _DELIMITERS = ("\t", ";", ",", "|", SPACES)
 COMMENT_MARKS = ("#", "%", "//")
 _NUMBERS = {
-    ".": re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"),
-    ",": re.compile(r"[-+]?(?:\d+,?\d*|,\d+)(?:[eE][-+]?\d{1,3})?"),
+    ".": re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?", re.ASCII),
+    ",": re.compile(r"[-+]?(?:\d+,?\d*|,\d+)(?:[eE][-+]?\d{1,3})?", re.ASCII),
 }
 _NOT_A_NUMBER = re.compile(r"[-+]?(?:nan|inf(?:inity)?)", re.IGNORECASE)
 _HEX = re.compile(r"0[xX][0-9a-fA-F]{1,16}|[0-9a-fA-F]{2,16}")
@@ -83,7 +83,11 @@ def split_line(line: str, delimiter: str) -> list[str]:
     """The fields of one line, quotes and surrounding spaces removed."""
     if '"' in line:
         source = re.sub(r"[ \t]+", " ", line.strip()) if delimiter == SPACES else line
-        return [field.strip() for field in next(csv.reader([source], delimiter=delimiter, skipinitialspace=True), [])]
+        try:
+            fields = next(csv.reader([source], delimiter=delimiter, skipinitialspace=True), [])
+        except csv.Error:  # a line end within the line, or a field beyond the module's limit
+            return [line.strip()]
+        return [field.strip() for field in fields]
     return line.split() if delimiter == SPACES else [field.strip() for field in line.split(delimiter)]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 import numpy as np
@@ -19,7 +20,7 @@ from spinlag.importers.csv_rows import (
 )
 from spinlag.importers.csv_text import Text
 
-_NUMBER = re.compile(r"([-+]?)(\d*)(?:\.(\d*))?(?:[eE]([-+]?\d{1,3}))?")
+_NUMBER = re.compile(r"([-+]?)(\d*)(?:\.(\d*))?(?:[eE]([-+]?\d{1,3}))?", re.ASCII)
 _MOST_DIGITS = 400
 _SHOWN = 40
 COMMENT_BYTES = tuple(mark.encode() for mark in COMMENT_MARKS)
@@ -150,7 +151,10 @@ def _volts(cell: str, decimal: int) -> float:
     mantissa, exponent = _number(cell, decimal)
     if abs(exponent) > 300 or abs(mantissa) > 1 << 1000:
         raise _UnfitError(f"{_shown(cell)} is no voltage")
-    return float(mantissa) / 10.0**-exponent if exponent < 0 else float(mantissa) * 10.0**exponent
+    value = float(mantissa) / 10.0**-exponent if exponent < 0 else float(mantissa) * 10.0**exponent
+    if not math.isfinite(value):
+        raise _UnfitError(f"{_shown(cell)} is no voltage")
+    return value
 
 
 def _rows(gathered: _Gathered, layout: Layout, lines: int, fault: Fault | None) -> Rows:

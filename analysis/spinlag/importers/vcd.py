@@ -31,6 +31,9 @@ THREADS = 2
 MOST_LANES = 1 << 16
 """Lines that are kept; the bits of variables beyond that are left out, and a warning says so."""
 
+WIDEST = 512
+"""Bits of a variable that is kept: one short value of a wider one would stand for thousands of changes."""
+
 _HEADER_WORDS = (
     b"$date $version $comment $timescale $scope $var $upscope $enddefinitions $attrbegin $dumpvars $dumpports".split()
 )
@@ -131,19 +134,19 @@ class _Layout:
         self._left_out: Counter[str] = Counter()
         width: dict[bytes, int] = {}
         lines = 0
+        too_many: list[Variable] = []
         for variable in header.variables:
             width.setdefault(variable.code, 0)
             if variable.kind in NOT_DIGITAL or variable.width < 1:
                 self._left_out[variable.kind] += 1
                 continue
-            lines += variable.width
-            if lines > MOST_LANES:
-                lines -= variable.width
-                self.warnings.append(f"{variable.path} ({variable.width} bits) was left out: too many lines to keep")
+            if variable.width > WIDEST or lines + variable.width > MOST_LANES:
+                too_many.append(variable)
                 continue
+            lines += variable.width
             self._kept.append(variable)
             width[variable.code] = max(width[variable.code], variable.width)
-        self.warnings = _shortened(self.warnings)
+        self.warnings = _too_many(too_many)
         self.scheme = _scheme(width, ports=any(variable.kind == "port" for variable in header.variables))
         self._number = {code: number for number, code in enumerate(self.scheme.codes.codes)}
 
@@ -191,9 +194,15 @@ def _scheme(width: dict[bytes, int], *, ports: bool) -> Scheme:
     return Scheme(Codes(list(width)), lane, widths, int(widths.sum()), ports)
 
 
-def _shortened(warnings: list[str]) -> list[str]:
-    more = len(warnings) - 3
-    return warnings if more < 1 else [*warnings[:3], f"{more} more variables were left out for the same reason"]
+def _too_many(variables: list[Variable]) -> list[str]:
+    """What to say of variables that are not kept."""
+    reason = {True: f"wider than {WIDEST} bits", False: f"beyond {MOST_LANES} lines"}
+    warnings = [
+        f"{variable.path} ({variable.width} bits) was left out: {reason[variable.width > WIDEST]}"
+        for variable in variables[:3]
+    ]
+    more = len(variables) - len(warnings)
+    return [*warnings, f"{more} more variables were left out for the same reason"] if more > 0 else warnings
 
 
 class _Body:
@@ -227,6 +236,8 @@ class _Body:
             result = self.parse(_joined(self._rest, block))
         parsed, self._tail = result
         if parsed.fault is not None:
+            if parsed.first is not None and parsed.first_offset < parsed.fault.offset:
+                self._advance(parsed.first, parsed.first_offset)
             raise CaptureError(parsed.fault.reason, file=self._file, byte_offset=parsed.fault.offset)
         self._rest = parsed.rest
         self._too_long |= parsed.too_long

@@ -30,6 +30,13 @@ _SKIPPED = b"$comment $date $version $timescale $scope $upscope $var $enddefinit
 KEYWORDS = Codes([*_NEUTRAL, *_SKIPPED])
 IN_COMMENT = b"$comment "
 
+_MOST_DIGITS = 19
+"""Digits of the latest time, 2^62."""
+
+MOST_LOST = 1 << 22
+"""Lines times places where dumping is switched off, in one block. Real dumps list every line there, so that a block
+has room for few; without this a small file could fill the memory."""
+
 _AFTER_PORT = 3
 """A port value is followed by two strengths and the code (IEEE Std 1364-2005 18.4.3)."""
 
@@ -90,9 +97,14 @@ def read_general(block: Block, tokens: Tokens, scheme: Scheme) -> Parsed:
     body = _Body(block, tokens)
     roles = _port_roles(body) if scheme.ports else _roles(body)
     times = _times(body, roles.times)
+    most_off = MOST_LOST // max(scheme.lanes, 1)
+    for token in roles.dump_off[most_off : most_off + 1].tolist():
+        body.wrong(token, f"dumping of {scheme.lanes} lines is switched off over and over")
     bits, too_long = _bits(body, roles, scheme)
     if body.fault is not None:
-        return Parsed(fault=body.fault)
+        if not len(times):
+            return Parsed(fault=body.fault)
+        return Parsed(first=int(times[0]), first_offset=body.offset(int(roles.times[0])), fault=body.fault)
     recorded, carried = _recorded(bits, roles.times, times, len(tokens))
     rest = IN_COMMENT if in_comment else b""
     if roles.unfinished is not None:
@@ -228,17 +240,23 @@ def _times(body: _Body, at: Indices) -> NDArray[np.int64]:
 
 
 def _times_one_by_one(body: _Body, at: Indices) -> NDArray[np.int64]:
-    """The same for stamps that are out of the ordinary: find the wrong one, or accept leading zeros."""
+    """The same for stamps that are out of the ordinary: find the wrong one, or accept leading zeros.
+
+    Ends at the first that runs backwards, which is for the caller to report.
+    """
     times = np.zeros(len(at), dtype=np.int64)
     for place, token in enumerate(at.tolist()):
         number = body.tokens.word(token)[1:]
         if not number.isdigit():
             body.wrong(token, f"{body.text(token)} is no time stamp: the time must be a whole number of ticks")
             return times[:1].repeat(len(at))
-        if int(number) > LATEST:
+        significant = number.lstrip(b"0") or b"0"
+        if len(significant) > _MOST_DIGITS or int(significant) > LATEST:
             body.wrong(token, f"{body.text(token)} lies beyond 2^62 ticks, which is as far as times are kept")
             return times[:1].repeat(len(at))
-        times[place] = int(number)
+        times[place] = int(significant)
+        if place and times[place] < times[place - 1]:
+            return times[: place + 1]
     return times
 
 

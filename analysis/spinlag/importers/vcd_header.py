@@ -14,8 +14,10 @@ _PIECE = 1 << 17
 _TOKEN = re.compile(rb"[^\x00-\x20]+")
 _UNITS = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9, "ps": 10**12, "fs": 10**15}
 _TIMESCALE = re.compile(r"\s*(\d+)\s*([a-z]+)\s*")
-_RANGE = re.compile(r"(?s)(.+?)\[\s*(-?\d+)\s*:\s*(-?\d+)\s*\]")
-_WIDTH_RANGE = re.compile(r"\[\s*(-?\d+)\s*:\s*(-?\d+)\s*\]")
+_RANGE = re.compile(r"(?s)(.+?)\[\s*(-?\d{1,18})\s*:\s*(-?\d{1,18})\s*\]")
+_WIDTH_RANGE = re.compile(r"\[\s*(-?\d{1,18})\s*:\s*(-?\d{1,18})\s*\]")
+_MOST_DIGITS = 18
+"""Digits of a size or an index: a larger one is no line that can be kept, whatever it says."""
 _BODY_KEYWORDS = {b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff", b"$dumpports", b"$dumpportsall"}
 _MOST_TEXT = 1 << 20
 """A section's text is kept up to here; the rest of an endless comment is read and dropped."""
@@ -209,7 +211,7 @@ _RESERVED = _BODY_KEYWORDS | set(
 
 def _width(word: bytes) -> int | None:
     if word.isdigit():
-        return int(word)
+        return int(word[-_MOST_DIGITS:]) if len(word.lstrip(b"0")) <= _MOST_DIGITS else 10**_MOST_DIGITS
     match = _WIDTH_RANGE.fullmatch(word.decode("latin-1"))
     return abs(int(match[1]) - int(match[2])) + 1 if match else None
 

@@ -32,8 +32,6 @@ LIMIT_UNITS: dict[Dimension, dict[str, int]] = {
 """Suffixes that limits and tolerances may carry (`max_us`, `negligible_deg`), with how many of them make one unit of
 UNITS: dividing by a whole number keeps 20 us at 2e-05 s, where a product with 1e-6 would not."""
 
-TIMING_NAMES = ("t0h", "t0l", "t1h", "t1l", "bit_period", "low_between_updates")
-
 _FIXED = (
     Quantity("latency.response", "index edge to first data edge", "time", "every"),
     Quantity("latency.wire", "first to last data edge", "time", "every"),
@@ -58,7 +56,24 @@ TIMING_TITLES = {
     "t1l": "low time of a 1 bit",
     "bit_period": "bit period",
     "low_between_updates": "low between updates",
+    "clock_high": "clock high time",
+    "clock_low": "clock low time",
+    "clock_period": "clock period",
+    "data_setup": "data set-up before the sampling edge",
+    "data_hold": "data hold after the sampling edge",
+    "clock_idle": "clock idle between updates",
+    "clock_to_latch": "last sampling edge to latch edge",
+    "clock_end_to_latch": "end of the last clock pulse to latch edge",
+    "latch_width": "latch pulse width",
+    "latch_to_clock": "latch edge to next sampling edge",
+    "latch_end_to_clock": "end of the latch pulse to next sampling edge",
+    "blank_width": "blank pulse width",
+    "latch_to_blank_end": "latch edge to end of blank",
+    "between_updates": "between changes of the lines",
 }
+"""Names of the intervals on LED lines: those of one-wire lines first, then clocked and latched, then direct ones."""
+
+TIMING_NAMES = tuple(TIMING_TITLES)
 
 QUANTITIES: dict[str, Quantity] = {quantity.id: quantity for quantity in _FIXED}
 

@@ -8,13 +8,15 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from spinlag.errors import Problem, RigError
 from spinlag.quantities import LIMIT_UNITS, QUANTITIES, quantity
+from spinlag.rig_base import NotNegative as NotNegative
+from spinlag.rig_base import Positive as Positive
+from spinlag.rig_base import Table
+from spinlag.rig_leds import LedsTable as LedsTable
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Direction = Literal["clockwise", "counter-clockwise"]
 
 DEFAULT_CLOCK_PPM = 50.0
@@ -27,11 +29,7 @@ LARGEST_LIMIT = 1e15
 _SIDES = {"min": "low", "max": "high", "negligible": "negligible"}
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class CaptureTable(_Table):
+class CaptureTable(Table):
     """`[capture]`: what the file cannot tell about itself."""
 
     sample_rate_hz: Positive | None = None
@@ -39,7 +37,7 @@ class CaptureTable(_Table):
     clock_ppm: NotNegative = DEFAULT_CLOCK_PPM
 
 
-class IndexTable(_Table):
+class IndexTable(Table):
     """`[index]`: the once- or n-per-revolution pulse."""
 
     channel: str
@@ -55,37 +53,14 @@ class IndexTable(_Table):
         return self
 
 
-class MotorTable(_Table):
+class MotorTable(Table):
     """`[motor]`: one to three phase, Hall or drive lines, or one tachometer line."""
 
     phases: Annotated[tuple[str, ...], Field(min_length=1, max_length=3)]
     pole_pairs: Annotated[int, Field(ge=1, le=200)] | None = None
 
 
-class LedsTable(_Table):
-    """One `[[leds]]`: a chain of LEDs on its line."""
-
-    name: str = "leds"
-    part: str | None = None
-    wiring: Literal["one-wire"] = "one-wire"
-    data: str
-    count: Annotated[int, Field(ge=1, le=100_000)] | None = None
-    order: Annotated[str, Field(pattern=r"^[RGBWrgbw]{1,4}$")] | None = None
-    tap: Literal["controller", "after-led"] = "controller"
-    inverted: bool = False
-    latch_us: Positive | None = None
-
-    @field_validator("order")
-    @classmethod
-    def _letters_once(cls, value: str | None) -> str | None:
-        if value is None:
-            return None
-        if len(set(value.upper())) != len(value):
-            raise ValueError("each colour letter once, such as GRB or RGBW")
-        return value.upper()
-
-
-class DisplayTable(_Table):
+class DisplayTable(Table):
     """`[display]`: how the LEDs become a picture.
 
     The LEDs of all chains, in the rig's order, are shared evenly by the `arms`; of a slot display every one of the
@@ -115,7 +90,7 @@ class DisplayTable(_Table):
         return self
 
 
-class Limit(_Table):
+class Limit(Table):
     """Bounds of one quantity in its SI unit, and the change that comparison calls negligible."""
 
     low: float | None = None
@@ -124,7 +99,7 @@ class Limit(_Table):
     source: str = "rig"
 
 
-class Rig(_Table):
+class Rig(Table):
     """A whole rig. `limits` are keyed by quantity id, in SI units."""
 
     capture: CaptureTable = CaptureTable()
@@ -145,7 +120,7 @@ class Rig(_Table):
         if self.motor is not None:
             named |= {f"motor.phases[{i}]": name for i, name in enumerate(self.motor.phases)}
         for i, chain in enumerate(self.leds):
-            named[f"leds[{i}].data"] = chain.data
+            named |= {f"leds[{i}].{key}": channel for key, channel in chain.channels.items()}
         return named
 
 

@@ -6,14 +6,16 @@ SK6812RGBW sheet (Rev 01, 2015-07-31, p. 5: 300/900/600/600 ns). Six-step Hall s
 
 from __future__ import annotations
 
+import tomllib
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from build import capture, channel, display, one_wire_bits, pulses
 from spinlag.capture import UNKNOWN, Channel
-from spinlag.rig import read_rig
+from spinlag.rig import read_rig, rig_from_mapping
 from spinlag.roles import draft_rig_toml, guess_rig, guess_roles
 from spinlag.roles_words import figure
 from spinlag.synth import scenario_from_mapping, simulate
@@ -398,6 +400,36 @@ def test_long_lines_are_looked_at_in_part():
     rig = guess_rig(found)
     assert rig.leds[0].count == 1 and rig.display.columns == 40
     assert edges.read < 12_000_000
+
+
+REAL = Path(__file__).resolve().parents[2] / "shared" / "real"
+REAL_LINES = {
+    # file: (channel, LEDs, bits per LED), as its independent decoding has them
+    "led_avr_chained_16led_10ns.vcd.xz": ("PB0", 16, 24),
+    "led_avr_rgbw_blinky_10ns.vcd.xz": ("PB0", 1, 32),
+    "led_dhdhxji_1led_1ps.vcd.xz": ("test_ws2812_rgb_controller.data_out", 1, 24),
+    "led_joris_glitch_ghdl_fs.vcd.xz": ("test_ws2812.d_out", 1, 24),
+    "led_tinyqv_busbit_1ps.vcd.xz": ("tb.uo_out[1]", 1, 24),
+    "led_ws2812core_2led_1s.vcd.xz": ("test.ws2812_inst.data", 2, 24),
+    "led_ws2812core_8led_1ns.vcd.xz": ("ws2812.data", 8, 24),
+}
+
+
+@pytest.mark.parametrize("file", REAL_LINES)
+def test_led_lines_of_other_writers_are_found(file):
+    if not (REAL / file).exists():
+        pytest.skip(f"{REAL} is absent; these files are not part of the project")
+    from spinlag.importers import read_capture
+    from spinlag.roles_survey import survey
+
+    name, leds, bits = REAL_LINES[file]
+    found = read_capture(REAL / file)
+    line = next(one for one in found.channels if name in (one.name, one.path))
+    seen = survey(found)
+    path = seen.aliases.get(line.path, line.path)
+    assert (seen.wires[path][1].leds, seen.wires[path][1].bits_per_led) == (leds, bits)
+    read_back = rig_from_mapping(tomllib.loads(draft_rig_toml(found)))
+    assert read_back == guess_rig(found).model_copy(update={"guessed": ()})
 
 
 def test_figures_in_words():

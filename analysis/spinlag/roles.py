@@ -27,14 +27,13 @@ def guess_roles(capture: Capture) -> tuple[RoleGuess, ...]:
     Long lines are looked at near their start, middle and end only, so the cost does not grow with the capture. Names
     count for little: they break ties.
     """
-    from spinlag.roles_draft import rig_name
+    from spinlag.roles_draft import rig_names
     from spinlag.roles_survey import survey
     from spinlag.roles_verdict import judge_channel
 
     seen = survey(capture)
-    return tuple(
-        RoleGuess(rig_name(capture, channel), *judge_channel(capture, seen, channel)) for channel in capture.channels
-    )
+    names = rig_names(capture)
+    return tuple(RoleGuess(names[channel.path], *judge_channel(capture, seen, channel)) for channel in capture.channels)
 
 
 def guess_rig(capture: Capture) -> Rig:

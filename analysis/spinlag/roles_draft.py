@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import textwrap
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -28,8 +29,19 @@ _FROM = {
 
 def rig_name(capture: Capture, channel: Channel) -> str:
     """The name by which a rig finds this channel: its own where that is unique, else its dotted path."""
-    same = [other for other in capture.channels if channel.name in (other.name, other.path) and other is not channel]
-    return channel.path if same else channel.name
+    return rig_names(capture)[channel.path]
+
+
+def rig_names(capture: Capture) -> dict[str, str]:
+    """By path, the name by which a rig finds each channel."""
+    used = Counter(channel.name for channel in capture.channels)
+    paths = {channel.path for channel in capture.channels}
+    return {
+        channel.path: channel.path
+        if used[channel.name] > 1 or (channel.name in paths and channel.name != channel.path)
+        else channel.name
+        for channel in capture.channels
+    }
 
 
 def writable(name: str) -> bool:
@@ -78,7 +90,8 @@ def rig_tables(capture: Capture, seen: Survey) -> tuple[dict[str, Any], tuple[st
     if chains:
         tables["leds"] = chains
     if markers := marker_names(capture, seen):
-        tables["markers"] = {key: rig_name(capture, channel) for key, channel in markers.items()}
+        names_of = rig_names(capture)
+        tables["markers"] = {key: names_of[channel.path] for key, channel in markers.items()}
     return tables, tuple(said)
 
 
@@ -121,8 +134,9 @@ def marker_names(capture: Capture, seen: Survey) -> dict[str, Channel]:
     from spinlag.roles_verdict import judge_channel
 
     named: dict[str, Channel] = {}
+    names = rig_names(capture)
     for channel in capture.channels:
-        if judge_channel(capture, seen, channel)[0] == "marker" and writable(rig_name(capture, channel)):
+        if judge_channel(capture, seen, channel)[0] == "marker" and writable(names[channel.path]):
             base = re.sub(r"[^a-z0-9]+", "_", channel.name.lower()).strip("_") or "marker"
             key, number = base, 2
             while key in named:

@@ -79,6 +79,16 @@ def _bits_of(stretch: Stretch, active: int) -> _Bits:
     return _Bits(start, high, low)
 
 
+def _without_glitches(bits: _Bits, shortest: float) -> _Bits:
+    """Drop pulses too short for a bit; the rest before and after them is one low."""
+    real = bits.high >= shortest
+    if real.all():
+        return bits
+    start, high = bits.start[real], bits.high[real]
+    low = np.append(np.diff(start) - high[:-1], -1)
+    return _Bits(start, high, low)
+
+
 def _clusters(highs: Ticks, sample: float) -> tuple[float | None, float | None, float] | None:
     """(short, long, split) of high times that form one or two tight groups; None where they do not.
 
@@ -135,10 +145,16 @@ def _with_ends(look: Look, capture: Capture, stretches: list[_Bits], gap: float)
         return stretches
     bits = stretches[0]
     low = bits.low.copy()
-    if low[-1] < 0 and capture.end - int(bits.start[-1] + bits.high[-1]) >= gap:
-        low[-1] = capture.end - int(bits.start[-1] + bits.high[-1])
+    cuts = np.flatnonzero(low[:-1] >= gap)
+    end_rest = capture.end - int(bits.start[-1] + bits.high[-1])
+    rests = len(cuts) + (int(bits.start[0]) - capture.start >= gap) + (end_rest >= gap)
+    # with hardly a whole update otherwise, one of whole LEDs at an end is taken for whole
+    lone = 1 <= rests <= 2
+    first, last = (int(cuts[0]) + 1, len(low) - 1 - int(cuts[-1])) if len(cuts) else (len(low), len(low))
+    if low[-1] < gap and (end_rest >= gap or (lone and any(last % n == 0 for n in LED_BITS))):
+        low[-1] = max(end_rest, int(gap) + 1)
     start, high = bits.start, bits.high
-    if int(start[0]) - capture.start >= gap:
+    if int(start[0]) - capture.start >= gap or (lone and any(first % n == 0 for n in LED_BITS)):
         # a bit that is none stands for the rest before the first run
         start = np.concatenate([[start[0] - int(gap) - 1], start])
         high = np.concatenate([[0], high])
@@ -239,6 +255,7 @@ def _as_active(look: Look, capture: Capture, active: int) -> OneWire | None:
     if groups is None:
         return None
     short, long, split = groups
+    stretches = [_without_glitches(bits, 0.3 * (short or split)) for bits in stretches]
     if not _bits_regular(sums, period, sample) or max(short or 0.0, long or 0.0) > 1.2 * period:
         return None
     period_s = period * float(capture.tick)
@@ -251,8 +268,9 @@ def _as_active(look: Look, capture: Capture, active: int) -> OneWire | None:
         return None
     if long is None:
         short, long, split = _one_kind(highs, period, period_s if on_scale else TYPICAL_BIT_S)
-        if 0.47 <= float(np.median(highs)) / period <= 0.53 and len(np.unique(runs)) == 1 and runs[0] <= 64:
-            # evenly high and low in short equal runs: a clock of some other bus as likely as LEDs
+        duty = float(np.median(highs)) / period
+        if not 0.15 <= duty <= 0.85 or (0.47 <= duty <= 0.53 and len(np.unique(runs)) == 1 and runs[0] <= 64):
+            # a strobe; or evenly high and low in short equal runs: a clock of some other bus as likely as LEDs
             return None
     ones = [bits.high > split for bits in stretches]
     return _measured(active, (short, long, split), period, gap, on_scale, stretches, (runs, bounds), ones)

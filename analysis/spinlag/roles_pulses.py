@@ -13,6 +13,8 @@ from spinlag.roles_glance import Look, Stretch, edges_between, sample_ticks
 REGULAR = 0.12
 """A period within 12 % of its neighbours' median (or of a small multiple) is regular."""
 LEAST_REGULAR = 0.8
+MOST_EDGES = 60_000
+"""Edges of one line that go into its figures."""
 PATTERN_LIMIT = 128
 """Longest pattern of pulses over a turn that is searched for."""
 
@@ -47,8 +49,8 @@ class Pulses:
         return self.count >= 3 and self.regular >= LEAST_REGULAR
 
     def main(self) -> Stretch:
-        """The longest stretch that was looked at."""
-        return max(self.look.stretches, key=lambda stretch: len(stretch.edges))
+        """The stretch that the figures come from."""
+        return _main(self.look)
 
     def marks(self, instants: Ticks) -> Ticks:
         """Of edges of one kind, ticks, those that come once per repeat of the pattern: all where pulses are even, the
@@ -57,6 +59,11 @@ class Pulses:
             periods = np.diff(instants)
             return instants[1:][periods > 1.35 * self.period]
         return instants[:: self.pattern]
+
+
+def _main(look: Look) -> Stretch:
+    longest = max(look.stretches, key=lambda stretch: len(stretch.edges))
+    return Stretch(longest.edges[:MOST_EDGES], longest.level)
 
 
 def _spread(values: NDArray[np.float64]) -> float:
@@ -115,11 +122,11 @@ def _pattern(periods: NDArray[np.float64], sample: float) -> tuple[int, bool]:
     return 1, False
 
 
-def pulses_of(look: Look, capture: Capture) -> Pulses | None:
-    """The line as pulses; None with fewer than two edges of either kind."""
-    if not look.stretches or look.count < 3:
+def pulses_of(look: Look, capture: Capture, most_hz: float) -> Pulses | None:
+    """The line as pulses; None with fewer than two edges of either kind, or with many more than `most_hz` a second."""
+    if not look.stretches or look.count < 3 or look.count > max(2000.0, 2 * most_hz * capture.duration_s):
         return None
-    main = max(look.stretches, key=lambda stretch: len(stretch.edges))
+    main = _main(look)
     _, highs = main.widths(1)
     _, lows = main.widths(0)
     active = 1 if len(lows) == 0 or (len(highs) > 0 and np.median(highs) <= np.median(lows)) else 0
@@ -225,19 +232,26 @@ def phase_between(a: Pulses, b: Pulses) -> tuple[float, float]:
     return float(np.degrees(np.angle(mean)) % 360), float(np.abs(mean))
 
 
-def six_step_share(lines: tuple[Channel, Channel, Channel], start: int, end: int) -> tuple[float, float, int]:
-    """How far three lines behave as a six-step sequence between two ticks.
+@dataclass(frozen=True)
+class SixStep:
+    """How far three lines behave as a six-step sequence: the share of time in which they are neither all low nor all
+    high, the share of state changes in which just one line moves, the changes, and how many of the six states occur."""
 
-    Returns the share of time in which they are neither all low nor all high, the share of state changes in which just
-    one line moves, and the number of state changes. Holds for either sense of rotation and for any speed.
-    """
+    valid: float
+    single: float
+    changes: int
+    states: int
+
+
+def six_step(lines: tuple[Channel, Channel, Channel], start: int, end: int) -> SixStep:
+    """Three lines as a six-step sequence between two ticks; holds for either sense of rotation and for any speed."""
     parts = [edges_between(line, start, end) for line in lines]
     # stop where the first of them was cut short, so that all three are known throughout
     stop = min((int(part.edges[-1]) for part in parts if len(part.edges)), default=start)
     ticks = np.concatenate([part.edges[part.edges <= stop] for part in parts])
     which = np.concatenate([np.full(int((part.edges <= stop).sum()), i) for i, part in enumerate(parts)])
     if len(ticks) < 6:
-        return 0.0, 0.0, 0
+        return SixStep(0.0, 0.0, 0, 0)
     order = np.argsort(ticks, kind="stable")
     ticks, which = ticks[order], which[order]
     state = np.zeros(len(ticks), dtype=np.int64)
@@ -248,4 +262,5 @@ def six_step_share(lines: tuple[Channel, Channel, Channel], start: int, end: int
     held = np.diff(instants)
     valid = (states[:-1] != 0) & (states[:-1] != 7)
     moved = np.diff(np.concatenate([[0], np.flatnonzero(last) + 1]))
-    return float(held[valid].sum() / max(held.sum(), 1)), float((moved == 1).mean()), len(instants)
+    seen = len(set(states.tolist()) - {0, 7})
+    return SixStep(float(held[valid].sum() / max(held.sum(), 1)), float((moved == 1).mean()), len(instants), seen)

@@ -12,7 +12,7 @@ import numpy as np
 from spinlag.capture import Capture
 from spinlag.roles_glance import Look, sample_ticks
 from spinlag.roles_onewire import OneWire
-from spinlag.roles_pulses import UNLOCKED, Lock, Pulses, lock_of, phase_between, six_step_share
+from spinlag.roles_pulses import UNLOCKED, Lock, Pulses, lock_of, phase_between, six_step
 from spinlag.roles_sync import Follow, best_follow
 from spinlag.roles_words import figure
 
@@ -59,7 +59,7 @@ def find_motor(lines: Sequence[Pulses], capture: Capture) -> Motor | None:
 
     A single tachometer line needs an index to compare with, so it is left to `find_tachometer`.
     """
-    fit = [line for line in lines if _halves(line) and line.rate_hz <= FASTEST_HZ and line.look.count >= 4]
+    fit = [line for line in lines if _halves(line) and line.look.count >= 4]
     fit = fit[:MOST_LINES]
     trios = (trio for trio in combinations(fit, 3) if _same_rate(trio))
     triples = [(trio, found) for trio in trios if (found := _triple(trio, capture)) is not None]
@@ -85,20 +85,21 @@ def _triple(trio: tuple[Pulses, ...], capture: Capture) -> tuple[float, tuple[st
     ac, sure_c = phase_between(a, c)
     if min(sure_b, sure_c) >= 0.85:
         off = min(abs(ab - 120) + abs(ac - 240), abs(ab - 240) + abs(ac - 120)) / 2
-        if off <= 25:
+        if off <= 15:
             reason = (
                 f"one of three lines at {figure(a.rate_hz, 'Hz')} whose rising edges follow one another by {ab:.0f} "
                 f"and {ac:.0f} electrical degrees (120 and 240 expected), high {a.duty:.0%} of the time"
             )
             return 0.97 - off / 250, (reason,)
     channels = (a.look.channel, b.look.channel, c.look.channel)
-    valid, single, changes = six_step_share(channels, capture.start, capture.end)
-    if valid >= 0.97 and single >= 0.95 and changes >= 9:
+    steps = six_step(channels, capture.start, capture.end)
+    if steps.valid >= 0.97 and steps.single >= 0.95 and steps.changes >= 9 and steps.states == 6:
         reason = (
-            f"one of three lines that step as a six-step sequence: {single:.0%} of {changes} changes move one line "
-            f"only, and {valid:.1%} of the time they are neither all low nor all high"
+            f"one of three lines in six-step sequence: {steps.single:.0%} of {steps.changes} changes move one line "
+            f"only, and {steps.valid:.1%} of the time they are neither all low nor all high"
         )
-        return 0.9 * valid, (reason,)
+        uneven = max(line.duty for line in trio) - min(line.duty for line in trio)
+        return 0.9 * steps.valid - 0.2 * uneven, (reason,)
     return None
 
 

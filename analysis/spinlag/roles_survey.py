@@ -11,7 +11,7 @@ from spinlag.capture import Capture
 from spinlag.roles_glance import Look, look_at, same_line
 from spinlag.roles_onewire import OneWire, recognise
 from spinlag.roles_pulses import UNLOCKED, Lock, Pulses, lock_of, pulses_of
-from spinlag.roles_shaft import Candidate, Motor, chosen_index, find_motor, find_tachometer, weigh_index
+from spinlag.roles_shaft import FASTEST_HZ, Candidate, Motor, chosen_index, find_motor, find_tachometer, weigh_index
 from spinlag.roles_sync import Edge, choose_edge, edges_of, restarts_every
 from spinlag.roles_words import plural
 
@@ -59,7 +59,7 @@ def survey(capture: Capture) -> Survey:
     wires = {look.channel.path: (look, wire) for look in own if (wire := recognise(look, capture)) is not None}
     wires = _plausible(wires)
     rest = [look for look in own if look.channel.path not in wires]
-    pulses = {look.channel.path: line for look in rest if (line := pulses_of(look, capture)) is not None}
+    pulses = {look.channel.path: line for look in rest if (line := pulses_of(look, capture, FASTEST_HZ)) is not None}
     lines = list(pulses.values())
     motor = find_motor(lines, capture)
     candidates = weigh_index(lines, wires, motor, capture)

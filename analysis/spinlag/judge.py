@@ -9,7 +9,7 @@ import numpy as np
 
 from spinlag.capture import Capture
 from spinlag.latency import Latency
-from spinlag.leds.parts import Part, Window, find_parts
+from spinlag.leds.parts import Part, Window
 from spinlag.leds.updates import ChainUpdates, Tally
 from spinlag.placement import Placement
 from spinlag.quantities import TIMING_NAMES, UNITS, quantity
@@ -56,8 +56,16 @@ def _silent(rig: Rig, rotation: Rotation | None, chains: Sequence[ChainUpdates])
     for chain in chains:
         if not chain.whole.any():
             why = f"no whole update on {chain.channel}"
-            name = f"leds.{chain.name}.bit_period"
+            name = f"leds.{chain.name}.{_PACE[chain.wiring]}"
             yield _judge(_figure(name, None, None, why), None, None, "the rig's [[leds]]")
+
+
+_PACE = {
+    "one-wire": "bit_period",
+    "clocked": "clock_period",
+    "latched": "clock_period",
+    "direct": "between_updates",
+}
 
 
 def _judge(measured: Measured, low: float | None, high: float | None, source: str) -> Verdict:
@@ -68,7 +76,7 @@ def _judge(measured: Measured, low: float | None, high: float | None, source: st
 
 def _part_verdicts(capture: Capture, rig: Rig, table: LedsTable, chain: ChainUpdates) -> Iterable[Verdict]:
     """One verdict per timing name that any candidate revision limits."""
-    candidates = find_parts(table.part) if table.part else ((chain.part,) if chain.part else ())
+    candidates = chain.candidates or ((chain.part,) if chain.part else ())
     if not candidates or table.tap != "controller":
         return
     for name in TIMING_NAMES:
@@ -78,14 +86,14 @@ def _part_verdicts(capture: Capture, rig: Rig, table: LedsTable, chain: ChainUpd
             continue
         measured = observed_timing(capture, rig, chain, name)
         judged = [
-            _judge(measured, window.low_s, window.high_s, part.source) for part, window in limits if window is not None
+            _judge(measured, window.low_s, window.high_s, part.source_of(name))
+            for part, window in limits
+            if window is not None
         ]
         yield _graded(judge_revisions(judged, [part.name for part, _ in limits]), limits[0][0], name, measured)
 
 
 def _window(part: Part, name: str) -> Window | None:
-    if name == "low_between_updates":
-        return Window(part.latch_s, None) if part.latch_s is not None else None
     return part.windows.get(name)
 
 

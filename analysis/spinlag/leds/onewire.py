@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Capture, Channel, Progress
+from spinlag.leds.chain_parts import chain_parts
 from spinlag.leds.line import Line, line_of, unknown_within
 from spinlag.leds.onewire_learn import Habits, detect_polarity, learn
 from spinlag.leds.onewire_scan import NAMES, Scan
 from spinlag.leds.onewire_updates import Updates, join, whole_updates
 from spinlag.leds.onewire_watch import Scene, watch
-from spinlag.leds.parts import Part, after_led, find_parts
+from spinlag.leds.parts import Part, after_led
 from spinlag.leds.recognise import fit_sentence, rank_parts
 from spinlag.leds.tally import Clock, finish, tally_of
 from spinlag.leds.updates import ChainUpdates, Tally
@@ -43,8 +44,8 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
     """
     channel = capture.channel(chain.data)
     clock = Clock(capture.tick, capture.sample_period.ticks, rig.capture.clock_ppm)
-    found = find_parts(chain.part) if chain.part else ()
-    inverted, notes = _polarity(capture, channel, chain)
+    found, notes = chain_parts(chain)
+    inverted, turned = _polarity(capture, channel, chain)
     line = line_of(capture, channel, inverted=inverted)
     count_bits = _count_bits(chain, found)
     habits = learn(capture, line, found[0] if found else None, count_bits)
@@ -102,7 +103,7 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
         latch_s=latch_s,
         latch_from=latch_from,
         observations=observations,
-        notes=(*notes, *habits.notes, *more, *_tap_notes(chain), *unlisted),
+        notes=(*notes, *turned, *habits.notes, *more, *_tap_notes(chain), *unlisted),
         candidates=choice.candidates,
     )
 

@@ -78,6 +78,20 @@ class Part:
     """What else the sheet says and a bench may need: data rate, input levels, supply."""
     also: tuple[str, ...] = ()
     """Other part numbers that the same sheet covers."""
+    frame: str = ""
+    """Clocked parts: the format of their words, by the name that `frames` knows it under."""
+    brightness_pwm_hz: float | None = None
+    """Rate of the slower PWM that dims the whole LED below full brightness; None where there is none."""
+    latch_clocks: float | None = None
+    """Rest of the clock, in clock periods, after which the data show."""
+    bits_per_output: int = 8
+    outputs_per_chip: int | None = None
+    """Latched parts: what one chip takes."""
+    quiet_latch: bool = False
+    """True where clock and data must not move while the latch is active."""
+    supply_v: float | None = None
+    ambient_c: float | None = None
+    """Of sheets with a row for each supply voltage and temperature: which row this is."""
 
     @property
     def source(self) -> str:
@@ -118,7 +132,7 @@ class Part:
 def parts() -> tuple[Part, ...]:
     """Every part of parts.toml, in file order."""
     text = files("spinlag.leds").joinpath("parts.toml").read_text(encoding="utf-8")
-    return tuple(_part(entry) for entry in tomllib.loads(text)["part"])
+    return tuple(part for entry in tomllib.loads(text)["part"] for part in _parts(entry))
 
 
 def find_parts(name: str) -> tuple[Part, ...]:
@@ -176,11 +190,33 @@ def _near(wanted: str, known: Iterable[Part]) -> str:
     return f"near names: {said}" if said else "`spinlag parts` lists those that are"
 
 
+def _parts(entry: Mapping[str, Any]) -> Iterable[Part]:
+    """The entry as a part, or as one for each row of its sheet."""
+    rows = entry.get("rows")
+    if rows is None:
+        yield _part(entry)
+        return
+    for row in rows:
+        windows = {
+            "clock_high": (row["clock"], "-"),
+            "clock_low": (row["clock"], "-"),
+            "data_setup": (row["setup"], "-"),
+            "data_hold": (row["hold"], "-"),
+            "clock_to_latch": (row["to_latch"], "-"),
+            "latch_width": (row["latch"], "-"),
+        }
+        revision = f"{entry['revision']} {row['supply_v']:.1f}V {row['ambient_c']}C"
+        made = {"revision": revision, "windows_ns": windows, "max_clock_mhz": row["mhz"]}
+        yield replace(_part({**entry, **made}), supply_v=row["supply_v"], ambient_c=float(row["ambient_c"]))
+
+
 def _part(entry: Mapping[str, Any]) -> Part:
     latch = _scaled(entry.get("latch_us"), US_PER_S)
-    windows = _windows(entry["windows_ns"])
+    windows = windows_from_ns(entry["windows_ns"])
     if latch is not None:
-        windows["low_between_updates"] = Window(latch, None)
+        windows["low_between_updates" if entry["wiring"] == "one-wire" else "clock_idle"] = Window(latch, None)
+    if "max_clock_mhz" in entry:
+        windows["clock_period"] = Window(1e-6 / entry["max_clock_mhz"], None)
     return Part(
         name=f"{entry['number']} {entry['revision']}",
         number=entry["number"],
@@ -193,7 +229,7 @@ def _part(entry: Mapping[str, Any]) -> Part:
         order=entry["order"],
         windows=windows,
         latch_s=latch,
-        measured=_windows(entry.get("measured_ns", {})),
+        measured=windows_from_ns(entry.get("measured_ns", {})),
         measured_latch_s=_scaled(entry.get("measured_latch_us"), US_PER_S),
         pwm_hz=_scaled(entry.get("pwm_hz"), 1.0),
         pwm_from=entry.get("pwm_from", ""),
@@ -205,6 +241,12 @@ def _part(entry: Mapping[str, Any]) -> Part:
         not_published=tuple(entry.get("not_published", ())),
         facts=dict(entry.get("facts", {})),
         also=tuple(entry.get("also", ())),
+        frame=entry.get("frame", ""),
+        brightness_pwm_hz=_scaled(entry.get("brightness_pwm_hz"), 1.0),
+        latch_clocks=_scaled(entry.get("latch_clocks"), 1.0),
+        bits_per_output=entry.get("bits_per_output", 8),
+        outputs_per_chip=entry.get("outputs_per_chip"),
+        quiet_latch=entry.get("quiet_latch", False),
     )
 
 
@@ -214,7 +256,8 @@ def _mark(mark: str) -> str:
     return cast(Mark, mark)
 
 
-def _windows(table: Mapping[str, tuple[float | str, float | str]]) -> dict[str, Window]:
+def windows_from_ns(table: Mapping[str, tuple[float | str, float | str]]) -> dict[str, Window]:
+    """Windows by timing name from pairs of least and most in ns, "-" where there is no such bound."""
     return {name: Window(_bound(low), _bound(high)) for name, (low, high) in table.items()}
 
 

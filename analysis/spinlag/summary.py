@@ -115,28 +115,28 @@ def bounded_content(n: int, confidence: float = 0.95) -> float:
 
 def proportion_interval(seen: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
     """Two-sided Clopper-Pearson interval of a proportion (Biometrika 26, 1934); (0, 1) for n = 0."""
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
     if n == 0:
         return 0.0, 1.0
     alpha = 1 - confidence
-    low = float(beta.ppf(alpha / 2, seen, n - seen + 1)) if seen > 0 else 0.0
-    high = float(beta.ppf(1 - alpha / 2, seen + 1, n - seen)) if seen < n else 1.0
+    low = float(betaincinv(seen, n - seen + 1, alpha / 2)) if seen > 0 else 0.0
+    high = float(betaincinv(seen + 1, n - seen, 1 - alpha / 2)) if seen < n else 1.0
     return low, high
 
 
 def fault_rate_bound(seen: int, n: int, confidence: float = 0.95) -> float:
     """One-sided Clopper-Pearson upper bound of a fault rate; for seen = 0 close to 3/n at 95 %."""
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
-    return float(beta.ppf(confidence, seen + 1, n - seen)) if seen < n else 1.0
+    return float(betaincinv(seen + 1, n - seen, confidence)) if seen < n else 1.0
 
 
 def poisson_interval(seen: int, confidence: float = 0.95) -> tuple[float, float]:
     """Exact two-sided interval of a Poisson mean (F. Garwood, Biometrika 28, 1936); for 0 seen, the one-sided bound."""
-    from scipy.stats import chi2
+    from scipy.special import gammaincinv
 
     if seen == 0:
-        return 0.0, float(chi2.ppf(confidence, 2) / 2)
+        return 0.0, float(gammaincinv(1, confidence))
     alpha = 1 - confidence
-    return float(chi2.ppf(alpha / 2, 2 * seen) / 2), float(chi2.ppf(1 - alpha / 2, 2 * seen + 2) / 2)
+    return float(gammaincinv(seen, alpha / 2)), float(gammaincinv(seen + 1, 1 - alpha / 2))

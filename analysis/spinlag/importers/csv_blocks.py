@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
 
 from spinlag.importers.blocks import Block
+from spinlag.importers.csv_dialect import SPACES
 from spinlag.importers.csv_fast import any_width_rows, has_tail, run_of_one_width, same_width_rows, separated_rows
 from spinlag.importers.csv_layout import Layout
 from spinlag.importers.csv_rows import Fault, Rows
 from spinlag.importers.csv_slow import COMMENT_BYTES, slow_rows
-from spinlag.importers.csv_text import NEWLINE, QUOTE, Text, plain_text
+from spinlag.importers.csv_text import NEWLINE, QUOTE, Text, plain_text, text_as_it_stands
 
 _FEW_ROWS = 64
 """A shorter run of rows of one width is not worth its own pass."""
@@ -23,25 +24,16 @@ _SLOW_BYTES = 1 << 13
 
 def read_block(block: Block, layout: Layout) -> list[Rows]:
     """All rows of a block, up to the first fault; lines are counted from 0 at the start of the block."""
+    raw = block.raw
     start = min(max(block.start, block.start + layout.data_offset - block.offset), block.stop)
-    stop = block.stop
-    text = plain_text(block.raw, start, stop, layout.dialect, layout.newline)
-    fault = None
-    if text is None:
-        stop, fault = _open_quote(block, start, layout)
-        text = plain_text(block.raw, start, stop, layout.dialect, layout.newline)
-        if text is None:
-            return [_nothing(Fault(0, None, fault.reason))]
-    end = text.stop
-    if block.last and fault is None and end > text.start and text.buffer[end - 1] != NEWLINE:
-        end = text.start + bytes(text.buffer[text.start : end]).rfind(b"\n") + 1
-    pieces = _numbered(_read(text, text.start, end, layout))
+    end = block.stop
+    if block.last and end > start and raw[end - 1] != layout.newline:
+        end = max(raw.rfind(layout.newline, start, end) + 1, start)
+    pieces = _numbered(_read(raw, start, end, layout))
     if pieces and layout.columns[-1].kind != "level":
-        pieces[-1] = replace(pieces[-1], last_cell=_last_cell(text, text.start, end))
-    if end < text.stop and not (pieces and pieces[-1].fault):
-        pieces.append(_unended(text, end, layout, sum(piece.lines for piece in pieces)))
-    if fault is not None and not (pieces and pieces[-1].fault):
-        pieces.append(_nothing(fault))
+        pieces[-1] = replace(pieces[-1], last_cell=_last_cell(raw, start, end, layout))
+    if end < block.stop and not (pieces and pieces[-1].fault):
+        pieces.append(_unended(raw, end, block.stop, layout, sum(piece.lines for piece in pieces)))
     return pieces
 
 
@@ -58,23 +50,48 @@ def _numbered(pieces: Iterator[Rows]) -> list[Rows]:
     return found
 
 
-def _read(text: Text, start: int, stop: int, layout: Layout) -> Iterator[Rows]:
-    if not has_tail(layout):
-        yield from _separated(text, start, stop, layout)
+def _read(raw: bytearray, start: int, stop: int, layout: Layout) -> Iterator[Rows]:
+    """Rows as the text stands, quotes and spaces included, where they have a tail; else in plain form."""
+    dialect = layout.dialect
+    if not has_tail(layout) or layout.newline != NEWLINE or dialect.delimiter in (SPACES, dialect.decimal):
+        yield from _read_plain(raw, start, stop, layout)
         return
-    while start < stop:
+    text = text_as_it_stands(raw, start, stop, dialect)
+    yield from _tailed(text, layout, lambda start, stop: _read_plain(raw, start, stop, layout))
+
+
+def _read_plain(raw: bytearray, start: int, stop: int, layout: Layout) -> Iterator[Rows]:
+    """Rows after the text was brought into plain form."""
+    if start >= stop:
+        return
+    text = plain_text(raw, start, stop, layout.dialect, layout.newline)
+    if text is None:
+        at, fault = _open_quote(raw, start, stop, layout)
+        yield from _read_plain(raw, start, at, layout)
+        yield _nothing(replace(fault, line=0))
+    elif has_tail(layout) and text.stop - text.start < stop - start:
+        yield from _tailed(text, layout, lambda start, stop: _separated(text, start, stop, layout))
+    else:
+        yield from _separated(text, text.start, text.stop, layout)
+
+
+def _tailed(text: Text, layout: Layout, otherwise: Callable[[int, int], Iterator[Rows]]) -> Iterator[Rows]:
+    """Rows that end in levels of one character each; those that do not are read `otherwise`."""
+    start = text.start
+    while start < text.stop:
         width, rows = run_of_one_width(text, start)
-        rows = min(rows, (stop - start) // width) if width else 0
         end = start + width * rows
-        if rows < _FEW_ROWS and end < stop:
-            end = stop
-            found = any_width_rows(text, start, end, layout)
+        found = None
+        if rows >= _FEW_ROWS or end == text.stop:
+            found = same_width_rows(text, start, width, rows, layout)
         else:
-            found = same_width_rows(text, start, width, rows, layout) or any_width_rows(text, start, end, layout)
+            end = text.stop
+        if found is None:
+            found = any_width_rows(text, start, end, layout)
         if found is not None:
             yield found
         else:
-            yield from _separated(text, start, end, layout)
+            yield from otherwise(start, end)
         start = end
 
 
@@ -95,38 +112,40 @@ def _separated(text: Text, start: int, stop: int, layout: Layout) -> Iterator[Ro
     yield from _separated(text, cut, stop, layout)
 
 
-def _unended(text: Text, start: int, layout: Layout, lines: int) -> Rows:
+def _unended(raw: bytearray, start: int, stop: int, layout: Layout, lines: int) -> Rows:
     """The last line of the file where nothing ends it: a whole row, or what a cut left of one.
 
     A level is whole or it does not read; a number could have lost digits, which only the row above can tell.
     """
-    found = slow_rows(text, start, text.stop, layout)
+    text = plain_text(raw, start, stop, layout.dialect, layout.newline)
+    if text is None:
+        return replace(_nothing(None), cut_line=lines)
+    found = slow_rows(text, text.start, text.stop, layout)
     bare = replace(found, first_line=found.first_line + lines, fault=None)
     if not len(found):
         return replace(bare, cut_line=lines if found.fault else None)
-    cell = _last_cell(text, start, text.stop)
+    cell = _last_cell(raw, start, stop, layout)
     if layout.columns[-1].kind != "level":
         return replace(bare, last_cell=cell, doubtful=True)
     return bare if cell else replace(_nothing(None), cut_line=lines)
 
 
-def _last_cell(text: Text, start: int, stop: int) -> int | None:
+def _last_cell(raw: bytearray, start: int, stop: int, layout: Layout) -> int | None:
     """Length of the last cell of the last row; None where there is no row."""
-    tail = text.buffer[start:stop].tobytes()
+    newline = bytes([layout.newline])
+    tail = bytes(raw[start:stop])
     while tail:
-        tail = tail.rstrip(b"\r\n")
-        rest, _, row = tail.rpartition(b"\n")
+        rest, _, row = tail.rstrip(b"\r\n").rpartition(newline)
         if row.strip() and not row.lstrip().startswith(COMMENT_BYTES):
-            return len(row.rpartition(bytes([text.delimiter]))[2])
+            return len(layout.dialect.split(row.decode("latin-1"))[-1])
         tail = rest
     return None
 
 
-def _open_quote(block: Block, start: int, layout: Layout) -> tuple[int, Fault]:
+def _open_quote(raw: bytearray, start: int, stop: int, layout: Layout) -> tuple[int, Fault]:
     """Where the first line with an unclosed quote begins, and the fault."""
-    newline = bytes([layout.newline])
     position = start
-    for number, line in enumerate(bytes(block.raw[start : block.stop]).split(newline)):
+    for number, line in enumerate(bytes(raw[start:stop]).split(bytes([layout.newline]))):
         if line.count(QUOTE) % 2:
             return position, Fault(number, None, "a quoted field does not end on its line")
         position += len(line) + 1

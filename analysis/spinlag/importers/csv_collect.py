@@ -109,8 +109,7 @@ class Collector:
         self._count = len(self.level_columns) + BITS * len(self.packed_columns)
         self.lanes = Lanes(self._count)
         self.traces = Traces(len(layout.of_kind("analogue")))
-        self.places = FINEST_PLACES[layout.unit] if layout.places is None else layout.places
-        self.places = min(self.places, FINEST_PLACES[layout.unit])
+        self.places = min(layout.places, FINEST_PLACES[layout.unit])
         self.finest = 0
         self.rows = 0
         self.repeats = 0

@@ -23,20 +23,26 @@ from spinlag.importers.csv_decimals import (
     words_ending_at,
 )
 from spinlag.importers.csv_layout import Layout
+from spinlag.importers.csv_pointed import pointed_numbers
 from spinlag.importers.csv_rows import FINEST_PLACES, Codes, PackedCells, Rows, rows_that_change, steps_of, ticks_of
 from spinlag.importers.csv_text import NEWLINE, RETURN, Text
 
 _EXPONENT_MARKS = (b"e", b"E")
+
+_AROUND = b' "'
+"""What may stand around a cell."""
 
 
 @dataclass(frozen=True)
 class Tail:
     """The part of a row after the time, where every level is one character: the same bytes in every row but for those.
 
-    `length` counts from the end of the time to the line feed inclusive. Per eight-byte word, last one first, `mask`
-    and `value` hold the bytes that never change; `levels` gives (word, byte in the word) of every level column.
+    `before` is what stands in front of the time (a quote, spaces). `length` counts from the end of the time to the line
+    feed inclusive. Per eight-byte word, last one first, `mask` and `value` hold the bytes that never change; `levels`
+    gives (word, byte in the word) of every level column.
     """
 
+    before: bytes
     length: int
     mask: tuple[int, ...]
     value: tuple[int, ...]
@@ -52,33 +58,45 @@ def has_tail(layout: Layout) -> bool:
 
 def find_tail(row: bytes, layout: Layout, delimiter: int) -> Tail | None:
     """The tail of one row (its line feed included); None where a level is not one character."""
-    line = row.rstrip(b"\r\n")
-    cells = line.split(bytes([delimiter]))
-    if len(cells) != len(layout.columns):
+    cells = row.rstrip(b"\r\n").split(bytes([delimiter]))
+    if len(cells) != len(layout.columns) or not all(map(_quotes_pair, cells)):
         return None
-    at = 0 if layout.time is None else len(cells[0])
+    before, at = b"", 0
+    if layout.time is not None:
+        number = cells[0].strip(_AROUND)
+        at = cells[0].find(number) + len(number)
+        before = cells[0][: at - len(number)]
     length = len(row) - at
     size = (length + 7) // 8 * 8
     fixed = bytearray(size - length) + bytearray(row[at:])
     mask = bytearray(size - length) + bytearray(b"\xff" * length)
     levels = []
-    position = size - length
+    position = size - length - at
     for k, cell in enumerate(cells):
-        if k != layout.time:
-            position += k > 0
-            if layout.columns[k].kind == "level":
-                if len(cell) != 1:
-                    return None
-                fixed[position] = mask[position] = 0
-                levels.append((size // 8 - 1 - position // 8, position % 8))
-            position += len(cell)
+        if layout.columns[k].kind == "level":
+            level = cell.strip(_AROUND)
+            if len(level) != 1:
+                return None
+            byte = position + cell.find(level)
+            fixed[byte] = mask[byte] = 0
+            levels.append((size // 8 - 1 - byte // 8, byte % 8))
+        position += len(cell) + 1
     words = range(size - 8, -1, -8)
     return Tail(
+        before,
         length,
         tuple(int.from_bytes(mask[k : k + 8], "little") for k in words),
         tuple(int.from_bytes(fixed[k : k + 8], "little") for k in words),
         tuple(levels),
     )
+
+
+def _quotes_pair(cell: bytes) -> bool:
+    """Whether a cell has no quotes, or one at either end."""
+    if b'"' not in cell:
+        return True
+    bare = cell.strip(b" ")
+    return len(bare) > 1 and bare[:1] == bare[-1:] == b'"' and b'"' not in bare[1:-1]
 
 
 def run_of_one_width(text: Text, start: int) -> tuple[int, int]:
@@ -106,7 +124,10 @@ def same_width_rows(text: Text, start: int, width: int, rows: int, layout: Layou
     changed, levels = found
     if layout.time is None:
         return _counted(rows, changed, levels)
-    numbers = same_width_numbers(buffer, start, start + width - tail.length, width, rows, text.decimal)
+    begin = start + len(tail.before)
+    if any((buffer[start + k : start + rows * width : width] != c).any() for k, c in enumerate(tail.before)):
+        return None
+    numbers = same_width_numbers(buffer, begin, start + width - tail.length, width, rows, text.decimal)
     return None if numbers is None else _timed(numbers, layout, changed, levels)
 
 
@@ -132,8 +153,14 @@ def any_width_rows(text: Text, start: int, stop: int, layout: Layout) -> Rows | 
     ends -= tail.length
     if layout.time is None:
         return _counted(len(ends), changed, levels) if (ends == begins).all() else None
-    exponents = _holds_exponent(text, start, stop)
-    numbers = any_width_numbers(text.words, begins, ends, text.decimal, exponents=exponents)
+    for k, c in enumerate(tail.before):
+        if (buffer.take(begins + k) != c).any():
+            return None
+    begins += len(tail.before)
+    numbers = pointed_numbers(text.words, begins, ends, text.decimal)
+    if numbers is None:
+        exponents = _holds_exponent(text, start, stop)
+        numbers = any_width_numbers(text.words, begins, ends, text.decimal, exponents=exponents)
     return None if numbers is None else _timed(numbers, layout, changed, levels)
 
 
@@ -229,7 +256,9 @@ def _read_columns(
         begins, ends = cells(k)
         found: object
         if column.kind == "time":
-            found = numbers = any_width_numbers(text.words, begins, ends, text.decimal, exponents=exponents)
+            found = numbers = pointed_numbers(text.words, begins, ends, text.decimal) or any_width_numbers(
+                text.words, begins, ends, text.decimal, exponents=exponents
+            )
         elif column.kind == "level":
             found = level_cells(text.words, begins, ends)
             levels += [] if found is None else [found]

@@ -33,6 +33,9 @@ _MOSTLY = 0.95
 
 _RISING_SHARE = 0.6
 
+_MOST_DIGITS = 40
+"""Digits that a whole number which counts something may have."""
+
 LARGEST_VOLTS = 1000.0
 """A column without a unit that holds larger numbers is not taken for volts. Common practice, no source."""
 
@@ -55,8 +58,8 @@ class Column:
 class Layout:
     """How to read the data rows. `data_offset` is the byte, `first_line` the line (from 1) where they begin.
 
-    `time` is the index of the time column, None where rows are counted instead. `places` is the number of decimals
-    that the times of the head have, None where it varies.
+    `time` is the index of the time column, None where rows are counted instead. `places` is the most decimals that a
+    time of the head has.
     """
 
     dialect: Dialect
@@ -69,7 +72,7 @@ class Layout:
     rate_from: str
     data_offset: int
     first_line: int
-    places: int | None
+    places: int
     warnings: tuple[str, ...]
 
     def of_kind(self, kind: Kind) -> list[int]:
@@ -333,19 +336,19 @@ def _unit_of_time(
 
 def _counts_by_one(numbers: list[str]) -> bool:
     """Whether the least step of whole numbers is 1, as it is for sample numbers."""
+    if any(len(cell) > _MOST_DIGITS for cell in numbers):
+        return False
     steps = [after - before for before, after in pairwise(map(int, numbers)) if after > before]
     return not steps or min(steps) == 1
 
 
-def _places(table: _Table, time: int | None) -> int | None:
-    """Number of decimals of the times in the head, None where it varies."""
-    if time is None:
-        return 0
-    seen = set()
-    for cell in table.numbers[time]:
+def _places(table: _Table, time: int | None) -> int:
+    """The most decimals that a time of the head has."""
+    most = 0
+    for cell in table.numbers[time] if time is not None else ():
         digits, _, exponent = cell.lower().partition("e")
-        seen.add(len(digits.partition(table.dialect.decimal)[2]) - int(exponent or 0))
-    return max(seen.pop(), 0) if len(seen) == 1 else None
+        most = max(most, len(digits.partition(table.dialect.decimal)[2]) - int(exponent or 0))
+    return most
 
 
 def _columns(table: _Table, time: int | None, preamble: Preamble, options: CsvOptions, file: str) -> list[Column]:

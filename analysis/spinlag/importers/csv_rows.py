@@ -108,7 +108,11 @@ def _fits(numbers: Numbers, places: int) -> bool:
     if isinstance(numbers.exponent, int):
         power = places + numbers.exponent
         return bool(greatest * 10 ** max(power, 0) < LARGEST_TICK * 10 ** max(-power, 0))
-    ticks = numbers.mantissa.astype(np.float64) * 10.0 ** (places + numbers.exponent).astype(np.float64)
+    if greatest * 10 ** max(places + int(numbers.exponent.max()), 0) < LARGEST_TICK:
+        return True
+    with np.errstate(over="ignore", invalid="ignore"):  # 0e999 is 0, anything else beyond 1e308 does not fit
+        ticks = numbers.mantissa.astype(np.float64) * 10.0 ** (places + numbers.exponent).astype(np.float64)
+    ticks[numbers.mantissa == 0] = 0.0
     nearest = float(ticks.max(initial=0.0))
     if abs(nearest - LARGEST_TICK) > 1e-9 * LARGEST_TICK:
         return nearest < LARGEST_TICK

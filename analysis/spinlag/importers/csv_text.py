@@ -82,6 +82,11 @@ def utf8_head(head: bytes) -> bytes:
     return head[: len(head) // 2 * 2].decode("utf-16", "replace").encode("utf-8", "replace")
 
 
+def text_as_it_stands(raw: bytearray, start: int, stop: int, dialect: Dialect) -> Text:
+    """Text [start, stop) with whatever quotes and spaces it has."""
+    return Text(_words(np.frombuffer(raw, dtype=np.uint8)), start, stop, ord(dialect.delimiter), ord(dialect.decimal))
+
+
 def plain_text(raw: bytearray, start: int, stop: int, dialect: Dialect, newline: int) -> Text | None:
     """Text [start, stop) in plain form; `raw` itself where it is plain already. None for a line break in quotes.
 

@@ -137,6 +137,17 @@ def test_two_arms_with_a_radius_for_every_led_do_not_mix():
     assert (seen[:, :, 2:] == np.roll(images[0], COLUMNS // 2, axis=0)[:, None, 2:]).all()
 
 
+def test_the_second_of_three_arms_is_ahead_in_the_direction_of_rotation():
+    """It passes an angle a third of a turn before the first arm does, so it shows what was sent a third of a turn ago
+    there: the picture of its LEDs stands a third of a turn further on."""
+    images = noise(leds=3)
+    screen = screen_of(images, {"arms": 3, "radii_mm": [10, 20, 30]})
+    seen = by_column(screen, turn_image(screen, 4))
+    for arm in range(3):
+        expected = np.roll(images[0][:, arm], arm * COLUMNS // 3, axis=0)
+        assert (seen[:, :, arm] == expected[:, None]).all()
+
+
 def test_three_slots_each_show_all_leds():
     images = noise(leds=2)
     screen = screen_of(images, {"geometry": "slot", "slots": 3})
@@ -230,6 +241,15 @@ def test_a_moving_picture_is_compared_with_its_own_time():
     changes = measure_changes(screen, unusual=[120], turns_each=40)
     out = changes.turns["revolution"][changes.turns["changed_light"] > changes.threshold]
     assert out.tolist() == [120]
+
+
+def test_turns_known_to_be_bad_do_not_make_the_usual_picture():
+    """A silence that fills most of a block of turns is still the odd one out."""
+    images = noise(turns=60, leds=2)
+    images[20:55] = 0
+    changes = measure_changes(screen_of(images, {}), unusual=range(20, 55), turns_each=20)
+    out = changes.turns["changed_light"] > changes.threshold
+    assert np.flatnonzero(out).tolist() == list(range(20, 55))
 
 
 def test_view_of_an_incident_names_what_changed():

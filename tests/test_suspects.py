@@ -118,8 +118,18 @@ def test_bunching_at_an_angle_is_found_with_its_interval():
     assert found[0].p < SIGNIFICANT
     assert found[0].low < 100 < found[0].high
     assert found[0].high - found[0].low < 40
-    debug = [suspect for suspect in found if suspect.channel == "DEBUG"]
-    assert all(suspect.p > SIGNIFICANT for suspect in debug), "a pin that goes with every turn is no cause"
+
+
+def test_a_pin_that_goes_with_every_turn_is_no_cause():
+    """Whatever happens at one angle follows the pin's edge closely every time, and would in any other turn."""
+    scene, rng = bench(4)
+    turns = scene.clock.turn_ticks
+    chosen = rng.choice(len(turns) - 2, 20, replace=False)
+    angle = rng.uniform(111, 113, 20)  # the pin rises at 108 degrees
+    found, _ = find_suspects(incidents_at(turns[chosen] + np.diff(turns)[chosen] * angle / 360, scene), scene)
+    pin = [suspect for suspect in found if suspect.channel == "DEBUG"]
+    assert any(suspect.statistic > 10 for suspect in pin), "they do follow it"
+    assert all(suspect.p > SIGNIFICANT for suspect in pin)
 
 
 def test_index_faults_are_not_called_bunched_at_the_index():

@@ -111,7 +111,8 @@ def measure_changes(screen: Screen, unusual: Iterable[int] = (), turns_each: int
         parts.append(_block_changes(block, usual))
     table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(CHANGE_COLUMNS))
     table = table.astype(CHANGE_COLUMNS)
-    threshold, source = _threshold(table["changed_light"].to_numpy())
+    ordinary = table["changed_light"].to_numpy()[~out]
+    threshold, source = _threshold(ordinary if ordinary.size >= _FEWEST_ORDINARY else table["changed_light"].to_numpy())
     return Changes(table, threshold, source)
 
 

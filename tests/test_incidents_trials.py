@@ -38,6 +38,17 @@ def test_gaps_of_the_recording_are_found_where_anything_else_should_have_moved()
     assert score.missed["capture-gap"] == 0
 
 
+def test_a_silence_is_told_where_other_faults_widened_what_the_line_is_used_to():
+    """After doubled pulses the line often rests for long; the LED stage alone then misses a short silence."""
+    score = Score()
+    told = 0
+    for seed in range(6):
+        report = faults_trial(2100 + seed, score, faults=["index-doubled", "index-doubled", "data-silent"], motor=False)
+        told += any("turns around" in item.detail for item in report.origins if item.kind == "data-silent")
+    assert score.missed["data-silent"] == 0
+    assert told
+
+
 def test_clean_captures_are_empty():
     score = Score()
     for seed in range(12):

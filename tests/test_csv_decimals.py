@@ -129,7 +129,9 @@ def test_floats_are_correctly_rounded(values: list[float], places: int) -> None:
     fields = [f"{value:.{places}f}"[:16] for value in values]
     found = read(fields)
     assert found is not None
-    assert found.floats().tolist() == [float(field) for field in fields]
+    values = found.floats()
+    assert values is not None
+    assert values.tolist() == [float(field) for field in fields]
 
 
 @settings(max_examples=300)

@@ -224,7 +224,8 @@ def read_toml(path: str | Path, *, what: str) -> dict[str, Any]:
         raise RigError([Problem(what, reason)], file=file) from None
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
+        # besides TOMLDecodeError: whole numbers of more digits than Python converts, tables nested without end
         raise RigError([Problem("TOML", str(error))], file=file) from None
 
 

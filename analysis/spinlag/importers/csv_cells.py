@@ -132,6 +132,9 @@ def analogue_cells(
     numbers = any_width_numbers(words, begins[known], ends[known], decimal, exponents=exponents)
     if numbers is None:
         return None
+    found = numbers.floats()
+    if found is None:
+        return None
     volts = np.full(len(begins), np.nan)
-    volts[known] = numbers.floats()
+    volts[known] = found
     return volts

@@ -17,6 +17,9 @@ Words = NDArray[np.uint64]
 Positions = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
+LARGEST_POWER = 280
+"""Powers of ten by which 64 bits can be multiplied and stay within float64."""
+
 MOST_CHARACTERS = 24
 """Longer digit strings are left to the slow reader."""
 
@@ -60,9 +63,14 @@ class Numbers:
     negative: Flags | None
     exponent: int | NDArray[np.int64]
 
-    def floats(self) -> NDArray[np.float64]:
-        """As float64, correctly rounded while the mantissa is below 2**53 and the exponent within +-22."""
+    def floats(self) -> NDArray[np.float64] | None:
+        """As float64, correctly rounded while the mantissa is below 2**53 and the exponent within +-22.
+
+        None where an exponent could take a value out of the range of float64.
+        """
         values = self.mantissa.astype(np.float64)
+        if np.abs(self.exponent).max(initial=0) > LARGEST_POWER:
+            return None
         if isinstance(self.exponent, int):
             power = 10.0 ** abs(self.exponent)
             values = values / power if self.exponent < 0 else values * power

@@ -149,7 +149,9 @@ def _volts(cell: str, decimal: int) -> float:
     if not cell:
         return float("nan")
     mantissa, exponent = _number(cell, decimal)
-    if abs(exponent) > 300 or abs(mantissa) > 1 << 1000:
+    if mantissa == 0 or exponent < -300:
+        return 0.0
+    if exponent > 300 or abs(mantissa) > 1 << 1000:
         raise _UnfitError(f"{_shown(cell)} is no voltage")
     value = float(mantissa) / 10.0**-exponent if exponent < 0 else float(mantissa) * 10.0**exponent
     if not math.isfinite(value):

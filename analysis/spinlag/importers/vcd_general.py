@@ -271,6 +271,7 @@ def _bits(body: _Body, roles: _Roles, scheme: Scheme) -> tuple[Bits, bool]:
     for at, code in ((roles.scalars, scalar_code), (roles.codes, opener_code)):
         for token in at[code == UNDECLARED][:1].tolist():
             said = tokens.word(token)[1 if at is roles.scalars else 0 :].decode("latin-1")
+            said = said if len(said) <= 40 else said[:40] + "..."
             body.wrong(token, f"the identifier code {said!r} was not declared")
     if body.fault is not None:
         return together([]), False

@@ -70,8 +70,8 @@ class Parsed:
 
     `carried` says that some ticks are CARRIED. `first_offset` is where the first time stamp stands in the file. `rest`
     is text that can only be read together with the next block. A fault is kept, not raised: a block read on its own
-    may have begun inside a comment; `first` then holds where it comes before the fault. `too_long`: a vector value had more digits than its variable has bits. `dump_off`
-    counts the places where dumping was switched off.
+    may have begun inside a comment; `first` then holds where it comes before the fault. `too_long`: a vector value had
+    more digits than its variable has bits. `dump_off` counts the places where dumping was switched off.
     """
 
     recorded: Recorded | None = None

@@ -115,7 +115,7 @@ def test_no_permission(tmp_path: Path) -> None:
 
 
 def test_no_permission_is_told_whoever_runs_the_test(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse(*_: object) -> None:
+    def refuse(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr("spinlag.importers.source.io.FileIO", refuse)

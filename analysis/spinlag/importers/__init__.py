@@ -59,6 +59,8 @@ _FOREIGN = (
     (b"\x28\xb5\x2f\xfd", "Zstandard data; decompress it first"),
     (b"\x7fELF", "a program"),
     (b"RIFF", "a RIFF file (sound or video)"),
+    (b"\xff\xfe", "UTF-16 text; save it as UTF-8"),
+    (b"\xfe\xff", "UTF-16 text; save it as UTF-8"),
 )
 """First bytes of files that people hand over by mistake."""
 
@@ -70,18 +72,20 @@ def read_capture(
     importer: str | None = None,
     csv: CsvOptions | None = None,
     progress: Progress | None = None,
+    expand_limit: int | None = None,
 ) -> Capture:
     """Read a capture, plain, gzip- or xz-compressed.
 
     `table` is the rig's [capture] table, for what the file cannot tell about itself. `importer` overrules the choice
     by content; `csv` overrules what is found out about a table. `progress` is called with (done, total) bytes of the
-    file as it lies on disk. Edges of large captures stay in a temporary file while the result lives.
+    file as it lies on disk. `expand_limit` is how many bytes of text a compressed file may hold; without it, 1 GiB or
+    100 times its size, whichever is more. Edges of large captures stay in a temporary file while the result lives.
 
     Raises CaptureError, which says what and where, for a file that cannot be read or is no capture, and OutputError
     where the temporary file cannot be written.
     """
     table = table if table is not None else CaptureTable()
-    with FileSource(path, progress=progress) as source:
+    with FileSource(path, progress=progress, expand_limit=expand_limit) as source:
         chosen = _chosen(source, importer)
         draft = chosen.read(source, table, csv if csv is not None else CsvOptions())
         digest = source.sha256()
@@ -125,6 +129,8 @@ def _guess(head: bytes) -> str:
     for magic, what in _FOREIGN:
         if head.startswith(magic):
             return f"it looks like {what}"
+    if not head.strip(b"\0"):
+        return "it holds nothing but zero bytes, as after a crash or an unfinished copy"
     kinds = " nor ".join(importer.name.upper() for importer in IMPORTERS)
     return f"its first bytes are neither {kinds}"
 

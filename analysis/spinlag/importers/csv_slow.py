@@ -63,9 +63,10 @@ def slow_rows(text: Text, start: int, stop: int, layout: Layout) -> Rows:
 
 
 def _take(gathered: _Gathered, number: int, line: str, text: Text, layout: Layout) -> Fault | None:
+    fields = line.count(chr(text.delimiter)) + 1
+    if fields != len(layout.columns):
+        return Fault(number, None, f"{_fields(fields)} where the rows have {len(layout.columns)}")
     cells = line.split(chr(text.delimiter))
-    if len(cells) != len(layout.columns):
-        return Fault(number, None, f"{_fields(len(cells))} where the rows have {len(layout.columns)}")
     levels: list[int] = []
     packed: list[int | None] = []
     volts: list[float] = []

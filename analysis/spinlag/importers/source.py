@@ -7,6 +7,7 @@ import hashlib
 import io
 import lzma
 import os
+import select
 import stat
 import zlib
 from pathlib import Path
@@ -20,6 +21,21 @@ Packing = Literal["plain", "gzip", "xz"]
 
 HEAD_BYTES = 1 << 16
 """How many decompressed bytes the choice of an importer may look at."""
+
+EXPAND_LIMIT = 1 << 30
+"""Bytes of text that a compressed file may hold whatever its size; MOST_EXPANSION times its size is always allowed."""
+
+MOST_EXPANSION = 100
+"""Captures shrink to a tenth or a thirtieth; text that shrinks beyond this says the same thing over and over."""
+
+XZ_MEMORY = 160 << 20
+"""What unpacking may take: twice the need of the tightest preset of xz."""
+
+PIPE_WAIT_S = 10.0
+"""How long to wait for somebody to write to a named pipe."""
+
+PIPE_PATIENCE_S = 60.0
+"""How long a pipe may be silent once something has come."""
 
 _GZIP_MAGIC = b"\x1f\x8b"
 _XZ_MAGIC = b"\xfd7zXZ\x00"
@@ -76,7 +92,7 @@ class _GzipDecoder:
 
 class _XzDecoder:
     def __init__(self) -> None:
-        self._inner = lzma.LZMADecompressor(format=lzma.FORMAT_XZ)
+        self._inner = lzma.LZMADecompressor(format=lzma.FORMAT_XZ, memlimit=XZ_MEMORY)
 
     @property
     def eof(self) -> bool:
@@ -98,19 +114,24 @@ class FileSource:
     """A capture file, plain, gzip- or xz-compressed (told by its first bytes), read once from front to back.
 
     Several compressed members in a row are read as one text. A compressed file that was cut short yields what can be
-    decoded, and `warnings` says so. Never seeks, so a named pipe will do. Raises CaptureError for whatever cannot be
-    opened, read or decompressed.
+    decoded, and `warnings` says so; so it does of a file that changes while it is read. `expand_limit` is how many bytes
+    of text a compressed file may hold (None: EXPAND_LIMIT, or MOST_EXPANSION times its size where that is more). Never
+    seeks, so a named pipe will do. Raises CaptureError for whatever cannot be opened, read or decompressed.
     """
 
-    def __init__(self, path: str | Path, *, progress: Progress | None = None) -> None:
+    def __init__(self, path: str | Path, *, progress: Progress | None = None, expand_limit: int | None = None) -> None:
         self.file = str(path)
+        self._expand_limit = expand_limit
         self.warnings: list[str] = []
         self._progress = progress
         self._digest = hashlib.sha256()
         self._done = 0
         self._handle = self._open(path)
         try:
-            self._total = os.fstat(self._handle.fileno()).st_size
+            self._before = os.fstat(self._handle.fileno())
+            self._total = self._before.st_size
+            self._is_pipe = stat.S_ISFIFO(self._before.st_mode)
+            self._read_out = False
             self._pending = self._raw(_PACKED_READ)
             self.packing: Packing = _packing(self._pending)
             self._decoder: _Decoder | None = self._new_decoder()
@@ -149,14 +170,18 @@ class FileSource:
         return filled + self._fill(buffer[filled:])
 
     def sha256(self) -> str:
-        """Hexadecimal digest of the whole file as it lies on disk; reads on to its end if need be."""
-        while self._raw(1 << 20):
-            pass
+        """Hexadecimal digest of the whole file as it lies on disk; reads on to its end if need be.
+
+        What is written to the file after its end was reached belongs neither to the text nor to the digest.
+        """
+        while not self._read_out:
+            self._raw(1 << 20)
+        self._note_changes()
         return self._digest.hexdigest()
 
     def _open(self, path: str | Path) -> io.FileIO:
         try:
-            handle = io.FileIO(path, "rb")
+            handle = io.FileIO(path, "rb", True, _without_waiting)
             if stat.S_ISDIR(os.fstat(handle.fileno()).st_mode):
                 raise IsADirectoryError(errno.EISDIR, "is a folder, not a capture file")
         except (OSError, ValueError) as error:
@@ -171,7 +196,40 @@ class FileSource:
                 break
             filled += count
         self._decoded += filled
+        if self._decoder is not None:
+            self._refuse_bomb()
         return filled
+
+    def _refuse_bomb(self) -> None:
+        limit = self._expand_limit
+        if limit is None:
+            limit = max(EXPAND_LIMIT, MOST_EXPANSION * self._done)
+        if self._decoded > limit:
+            raise CaptureError(
+                f"the {self.packing} data expand to more than {limit / 1e9:.3g} GB, {self._decoded // self._done} times "
+                "what was read of the file so far; if that is right, raise the limit with --expand-limit GB",
+                file=self.file,
+            )
+
+    def _note_changes(self) -> None:
+        """Say so where the file is no longer what it was when it was opened."""
+        now = os.fstat(self._handle.fileno())
+        if not stat.S_ISREG(now.st_mode):
+            return
+        if (now.st_size, now.st_mtime_ns) != (self._before.st_size, self._before.st_mtime_ns):
+            self.warnings.append(
+                f"the file changed while it was read ({self._before.st_size} bytes at first, {now.st_size} at the end): "
+                f"{self._done} bytes were analysed; is the recorder still writing?"
+            )
+
+    def _await(self) -> None:
+        """Wait for a pipe to have something to say, within reason."""
+        if not self._is_pipe:
+            return
+        patience = PIPE_PATIENCE_S if self._done else PIPE_WAIT_S
+        if not select.select([self._handle.fileno()], [], [], patience)[0]:
+            raise CaptureError(f"nothing came through this pipe for {patience:.0f} s", file=self.file)
+        os.set_blocking(self._handle.fileno(), True)
 
     def _step(self, buffer: memoryview) -> int:
         if self._decoder is None:
@@ -189,6 +247,7 @@ class FileSource:
             buffer[:count] = self._pending[:count]
             self._pending = self._pending[count:]
             return count
+        self._await()
         try:
             count = self._handle.readinto(buffer) or 0
         except OSError as error:
@@ -210,7 +269,12 @@ class FileSource:
                 return b""
         try:
             text = decoder.decode(data, most)
-        except (zlib.error, lzma.LZMAError):
+        except (zlib.error, lzma.LZMAError) as error:
+            if "limit" in str(error):
+                raise CaptureError(
+                    f"the xz data need more than {XZ_MEMORY >> 20} MiB of memory to unpack; unpack them first",
+                    file=self.file,
+                ) from None
             raise CaptureError(
                 f"the {self.packing} data are damaged, after {self._decoded} bytes of text", file=self.file
             ) from None
@@ -242,6 +306,7 @@ class FileSource:
         return _GzipDecoder() if self.packing == "gzip" else _XzDecoder()
 
     def _raw(self, most: int) -> bytes:
+        self._await()
         try:
             data = self._handle.read(most) or b""
         except OSError as error:
@@ -250,6 +315,7 @@ class FileSource:
         return data
 
     def _account(self, data: bytes | memoryview) -> None:
+        self._read_out |= not len(data)
         self._digest.update(data)
         self._done += len(data)
         if self._progress is not None and data:
@@ -258,6 +324,11 @@ class FileSource:
     def _read_head(self) -> bytes:
         buffer = bytearray(HEAD_BYTES)
         return bytes(buffer[: self._fill(memoryview(buffer))])
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    """Open without waiting for somebody at the other end of a named pipe."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def _packing(first: bytes) -> Packing:

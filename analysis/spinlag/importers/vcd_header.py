@@ -19,6 +19,7 @@ _WIDTH_RANGE = re.compile(r"\[\s*(-?\d{1,18})\s*:\s*(-?\d{1,18})\s*\]")
 _MOST_DIGITS = 18
 """Digits of a size or an index: a larger one is no line that can be kept, whatever it says."""
 _BODY_KEYWORDS = {b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff", b"$dumpports", b"$dumpportsall"}
+_LONGEST_WORD = 1 << 18
 _MOST_TEXT = 1 << 20
 """A section's text is kept up to here; the rest of an endless comment is read and dropped."""
 
@@ -94,6 +95,12 @@ class _Reader:
         return self._offset + self._position
 
     def _more(self) -> None:
+        if len(self._text) - self._position > _LONGEST_WORD:
+            raise CaptureError(
+                f"a word of more than {_LONGEST_WORD >> 10} KiB stands in the declarations: this is no VCD file",
+                file=self._source.file,
+                byte_offset=self.position,
+            )
         buffer = bytearray(_PIECE)
         got = self._source.readinto(memoryview(buffer))
         self._ended = got < len(buffer)

@@ -20,8 +20,8 @@ NOISE_NAMES = {2: "white phase", 1: "flicker phase", 0: "white speed", -1: "flic
 
 COLUMNS = ("tau_s", "adev", "n", "low", "high", "edf", "noise")
 LEAST_FOR_NOISE = 128
-"""The noise type is read from at least this many points; below, the next finer averaging time lends its own. The handbook
-asks for 30, but with so few the type is mistaken often enough that 95 % intervals cover only 85 to 92 % (simulated)."""
+"""The noise type is read from at least this many points; below, the next finer averaging time lends its own. The
+handbook asks for 30, but with so few the type is mistaken so often that 95 % intervals cover 85 to 92 % (simulated)."""
 
 
 def octaves(n_phase: int) -> list[int]:

@@ -1,9 +1,9 @@
 """One pulse or the shaft? Three simple stories about a stretch of intervals, and which of them fits.
 
 A pulse that the sensor gave too early or too late lengthens one interval and shortens its neighbour by as much. A
-change of speed keeps its new pace. A jerk of the shaft moves one interval and is not paid back. Each is a linear model
-of the intervals; generalised least squares with the capture's own noise weighs them, with a penalty for each figure
-that may bend.
+change of speed keeps its new pace, at once or, from a corner on, more and more. A jerk of the shaft moves one interval
+and is not paid back. Each is a linear model of the intervals; generalised least squares with the capture's own noise
+weighs them, with a penalty for each figure that may bend.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from spinlag.rotation_noise import Noise
 
 Floats = NDArray[np.float64]
 
-Story = Literal["calm", "shifted", "speed-step", "jerk"]
+Story = Literal["calm", "shifted", "speed-step", "jerk", "corner"]
 
 PENALTY = 4.0
 """Chi-square that each free figure of a story has to earn: a little over the BIC's ln(n) for 16 intervals."""
@@ -31,8 +31,8 @@ BASE = 3
 @dataclass(frozen=True)
 class Explanation:
     """The best story. `at` is the index of the pulse (shifted: pulse `at` ends interval at - 1) or of the interval;
-    `size` the shift as a share of a mean interval, or the relative change of pace; `lead` by how much the chi-square of
-    the best other story exceeds this one's."""
+    `size` the shift as a share of a mean interval, or the relative change of pace (corner: over the whole window);
+    `lead` by how much the chi-square of the best other story exceeds this one's."""
 
     story: Story
     at: int
@@ -76,7 +76,7 @@ def explain(lengths: Floats, share: Floats, noise: Noise, near: range) -> Explan
 def _size(candidate: _Candidate, extra: Floats, mean_share: float) -> float:
     if candidate.story == "calm":
         return 0.0
-    if candidate.story == "speed-step":
+    if candidate.story in ("speed-step", "corner"):
         return float(extra[0])
     return float(extra.sum()) / mean_share
 
@@ -101,6 +101,7 @@ def _candidates(n: int, share: Floats, near: range) -> list[_Candidate]:
             after = np.where(np.arange(n) > k, share, 0.0)
             if 0 < k < n - 2:
                 found.append(_Candidate("speed-step", k, (after, unit[k])))
+                found.append(_Candidate("corner", k, (share * np.maximum(np.arange(n) - k, 0) / n,)))
         if 0 <= k < n - 1:
             found.append(_Candidate("jerk", k, (unit[k], unit[k + 1])))
     return found

@@ -122,7 +122,9 @@ def count_places(times: Ticks, teeth: int, *, missing_tooth: bool = False) -> La
         inside = slice(begin + 1, end + 1)
         believed[inside] = local != NO_PLACE
         step[inside] = _steps_between(local)
-        doubtful[inside] |= fit == "unsteady"
+        at_an_end = begin == first or end == last - 1
+        slow = bool((relative[begin:end] > 1 - SUSPICIOUS).all())  # getting up to speed, or coming to rest
+        doubtful[inside] |= fit == "unsteady" and not (at_an_end and slow)
         rough[inside] |= (fit == "rough") & (step[inside] > ROUGH_FROM)
     place = np.cumsum(step)
     place = np.where(believed, place, NO_PLACE)

@@ -22,8 +22,9 @@ RUNT_SHARE = 0.2
 """Where the rig gives no minimum, a pulse shorter than this share of the usual width nearby may be a runt."""
 
 RUNT_DUTY_SHARE = 1 / 3
-"""... and is one if its width over the pulse spacing also falls below this share of the usual duty nearby. The second
-condition keeps the narrow pulses of a shaft that gains speed."""
+"""... and is one if its width over the pulse spacing also falls below this share of the usual duty nearby, or if it
+stands between two pulses of ordinary width that are an ordinary distance apart. The second condition keeps the narrow
+pulses of a shaft that gains speed."""
 
 _BLOCK = 64
 
@@ -34,7 +35,8 @@ class Pulses:
 
     `start`, `end`: int64 ticks of a pulse's two edges, NO_TICK where the capture cuts it; `reference`: the instant that
     the firmware acts on. The centre of a pulse that is an odd number of ticks wide is rounded down by half a tick, the
-    same for all, so that periods keep their value. `runt`: too short to be believed. `drop_from`, `drop_to`, `drop_at`:
+    same for all, so that periods keep their value; that of a pulse which the capture cuts is reckoned from one edge and
+    the usual width. `runt`: too short to be believed. `drop_from`, `drop_to`, `drop_at`:
     drop-outs within pulses that were bridged, and the index of the pulse that each belongs to.
     """
 
@@ -46,6 +48,8 @@ class Pulses:
     drop_from: Ticks
     drop_to: Ticks
     drop_at: NDArray[np.int64]
+    reckoned: NDArray[np.bool_]
+    """True where the reference edge itself was not recorded."""
     threshold: str
     """What makes a runt, in words."""
 
@@ -79,6 +83,8 @@ def find_pulses(capture: Capture, channel: Channel, index: IndexTable) -> Pulses
     tails = np.concatenate((heads[1:] - 1, [len(start) - 1]))[: len(heads)].astype(np.int64)
     bridged_start, bridged_end = start[heads], end[tails]
     reference = _reference(bridged_start, bridged_end, index.edge, active)
+    if index.edge == "centre":
+        reference = _cut_centres(reference, bridged_start, bridged_end, capture)
     known = reference != NO_TICK
     runt = _runts(bridged_start, bridged_end, short_width[heads], minimum, heads == tails)
     renumber = np.cumsum(known) - 1
@@ -92,6 +98,7 @@ def find_pulses(capture: Capture, channel: Channel, index: IndexTable) -> Pulses
         drop_from=end[drops][inside],
         drop_to=start[drops + 1][inside],
         drop_at=renumber[group[drops]][inside].astype(np.int64),
+        reckoned=_reckoned(bridged_start, bridged_end, index.edge)[known],
         threshold=said,
     )
 
@@ -130,6 +137,28 @@ def _reference(start: Ticks, end: Ticks, edge: str, active: int) -> Ticks:
     return start if (edge == "rising") == (active == 1) else end
 
 
+def _reckoned(start: Ticks, end: Ticks, edge: str) -> NDArray[np.bool_]:
+    cut = (start == NO_TICK) | (end == NO_TICK)
+    return np.asarray(cut & (edge == "centre"))
+
+
+def _cut_centres(reference: Ticks, start: Ticks, end: Ticks, capture: Capture) -> Ticks:
+    """Centres of a first or last pulse that the capture cuts, from the edge that it has and half the usual width; only
+    where that instant lies within the capture."""
+    whole = (start != NO_TICK) & (end != NO_TICK)
+    if not whole.any():
+        return reference
+    for i, nearby in ((0, slice(0, 5)), (-1, slice(-5, None))):
+        if whole[i]:
+            continue
+        half = int(np.median((end - start)[whole][nearby])) // 2
+        centre = int(end[i]) - half if start[i] == NO_TICK else int(start[i]) + half
+        if (start[i] != NO_TICK or end[i] != NO_TICK) and capture.start <= centre < capture.end:
+            reference = reference.copy()
+            reference[i] = centre
+    return reference
+
+
 def _shortness(
     start: Ticks, end: Ticks, minimum: float, minimum_us: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_], str]:
@@ -141,11 +170,11 @@ def _shortness(
         bridgeable = minimum < 0.5 * float(np.median(gap)) if len(gap) else False
         said = f"shorter than the rig's min_pulse_us = {minimum_us:g}"
         return (gap < minimum) & bridgeable, (width >= 0) & (width < minimum), said
-    said = f"shorter than {RUNT_SHARE:g} of the usual width nearby, and of a duty below a third of the usual"
+    said = f"shorter than {RUNT_SHARE:g} of the usual width nearby, and out of proportion to the spacing of the pulses"
     usual = _usual_nearby(np.maximum(width, 0).astype(np.float64))
     short = (width >= 0) & (width < RUNT_SHARE * usual)
     duty = np.maximum(width, 0) / _spacing(start)
-    short &= duty < RUNT_DUTY_SHARE * _usual_nearby(duty)
+    short &= (duty < RUNT_DUTY_SHARE * _usual_nearby(duty)) | _interleaved(start, short)
     limit = RUNT_SHARE * np.minimum(usual[1:], usual[:-1]) if n > 1 else np.empty(0)
     bridgeable = RUNT_SHARE * float(np.median(usual)) < 0.5 * float(np.median(gap)) if len(gap) else False
     return (gap < limit) & bridgeable, short, said
@@ -159,6 +188,19 @@ def _runts(
         return short & single
     whole = (start != NO_TICK) & (end != NO_TICK)
     return np.asarray(whole & (np.where(whole, end - start, 0) < minimum))
+
+
+def _interleaved(start: Ticks, short: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which pulses stand between two that are not short and no further apart than those usually are."""
+    wide = np.flatnonzero(~short & (start != NO_TICK))
+    if len(wide) < 3:
+        return np.zeros(len(start), dtype=np.bool_)
+    apart = np.diff(start[wide]).astype(np.float64)
+    beside = np.maximum(np.concatenate((apart[1:2], apart[:-1])), np.concatenate((apart[1:], apart[-2:-1])))
+    after = np.searchsorted(wide, np.arange(len(start)))
+    inside = (after > 0) & (after < len(wide))
+    gap = np.clip(after - 1, 0, len(apart) - 1)
+    return np.asarray(inside & (apart[gap] < 1.5 * beside[gap]))
 
 
 def _spacing(start: Ticks) -> Floats:

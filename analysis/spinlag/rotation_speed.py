@@ -16,6 +16,9 @@ Floats = NDArray[np.float64]
 SPAN = 4
 """Speed before and after a turn is the mean over this many turns on either side."""
 
+CALM_BESIDE = 3
+"""Nearer than this many turns to an end nothing is called a step or a jerk: what follows is not known."""
+
 FLOOR_CHANGE = 3e-3
 """A smaller relative change of speed is never called a step."""
 
@@ -28,6 +31,8 @@ RUN_LEAST = 1.05
 
 RUN_TOTAL = 1.5
 """... or by this factor in whatever manner."""
+
+_EDGE_ROUNDS = 6
 
 Phase = Literal["step", "ramp", "run-up", "run-down"]
 
@@ -60,25 +65,13 @@ def find_speed_changes(periods: Floats) -> SpeedChanges:
     if n < 2 * SPAN + 3:
         return SpeedChanges((), FLOOR_CHANGE, sigmas)
     change = _change(periods)
-    usual = float(np.median(change))
-    threshold = max(sigmas * robust_sigma(change), FLOOR_CHANGE)
     noise = estimate_noise(_level(periods), 1e-9)
-    over = np.abs(change - usual) > threshold
+    head, tail, over, threshold = _edge_runs(periods, change, sigmas)
     found = []
-    head = _head(change, over)
-    run_up = _run_up(periods, change[:head])
-    if run_up:
-        found.append(SpeedChange("run-up", 0, run_up, 0, 1.0 / float(periods[0]), 1.0 / float(periods[run_up])))
-        over[:head] = False
-    # a run-down is a run-up seen backwards
-    tail = _head(-change[::-1], over[::-1])
-    run_down = _run_up(periods[::-1], -change[::-1][:tail])
-    if run_down:
-        first = n - 1 - run_down
-        found.append(
-            SpeedChange("run-down", first, n - 1, n - 1, 1.0 / float(periods[first]), 1.0 / float(periods[-1]))
-        )
-        over[len(over) - tail :] = False
+    if head:
+        found.append(SpeedChange("run-up", 0, head, 0, 1.0 / float(periods[0]), 1.0 / float(periods[head])))
+    if tail < n - 1:
+        found.append(SpeedChange("run-down", tail, n - 1, n - 1, 1.0 / float(periods[tail]), 1.0 / float(periods[-1])))
     for first, last in _runs(over):
         piece = _settle(periods, change, first + SPAN, last + SPAN, noise)
         if piece is not None:
@@ -99,6 +92,32 @@ def _distinct(found: list[SpeedChange]) -> tuple[SpeedChange, ...]:
         if all(one.last + apart < other.first or one.first - apart > other.last for other in kept):
             kept.append(one)
     return tuple(sorted(kept, key=lambda one: one.first))
+
+
+def _edge_runs(periods: Floats, change: Floats, sigmas: float) -> tuple[int, int, NDArray[np.bool_], float]:
+    """Last turn of a run-up (0: none), first of a run-down (n - 1: none), what else is beyond the threshold, and that.
+
+    The threshold is learned from what lies between the two, so it is learned again while they grow.
+    """
+    n, head, tail = len(periods), 0, 0
+    for _ in range(_EDGE_ROUNDS):
+        middle = change[head : len(change) - tail]
+        middle = middle if len(middle) >= SPAN else change
+        threshold = max(sigmas * robust_sigma(middle), FLOOR_CHANGE)
+        over = np.abs(change - np.median(middle)) > threshold
+        before = (head, tail)
+        head = max(head, _head(change, over))
+        # a run-down is a run-up seen backwards
+        tail = max(tail, _head(-change[::-1], over[::-1]))
+        if before == (head, tail):
+            break
+    up = _run_up(periods, change[:head])
+    down = _run_up(periods[::-1], -change[::-1][:tail])
+    if up:
+        over[:head] = False
+    if down:
+        over[len(over) - tail :] = False
+    return up, n - 1 - down, over, threshold
 
 
 def _sharp_peaks(periods: Floats, sigmas: float) -> NDArray[np.int64]:
@@ -180,9 +199,11 @@ def _explain(periods: Floats, peak: int, noise: Noise) -> tuple[Story, SpeedChan
     begin, end = max(peak - 2 * SPAN, 0), min(peak + 2 * SPAN + 1, n)
     near = range(max(peak - SPAN - begin, 0), min(peak + SPAN + 1 - begin, end - begin))
     found = explain(periods[begin:end], np.ones(end - begin), noise, near)
-    if found.story in ("calm", "shifted"):
+    if found.story in ("calm", "shifted", "corner"):
         return found.story, None
     turn = begin + found.at
+    if not CALM_BESIDE <= turn < n - CALM_BESIDE:
+        return "calm", None
     before = 1.0 / float(np.mean(periods[max(turn - SPAN, 0) : max(turn, 1)]))
     after = 1.0 / float(np.mean(periods[min(turn + 1, n - 1) : turn + 1 + SPAN]))
     return found.story, SpeedChange("step", turn, turn, turn, before, after)

@@ -114,6 +114,7 @@ def _assemble(
     index_tick = np.where(seen, at[where], NO_TICK)
     sure = trusted.copy()
     sure[trusted] &= ~np.isin(where[trusted], shifts.unsure)
+    sure[trusted] &= ~pulses.reckoned[rows[members]][where[trusted]]
     vague = _doubtful_spans(at, (lattice.doubtful | lattice.rough)[members])
     changes = find_speed_changes(_bridged(ticks, vague))
     jerks = [jerk for jerk in shifts.jerks if not _running(changes, ticks, int(at[jerk.pulse]))]

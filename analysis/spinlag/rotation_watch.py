@@ -217,7 +217,7 @@ def _steps(scene: _Scene) -> list[Observation]:
                 unit="rev/s",
                 threshold=f"{found.changes.threshold:.2%} between means over {SPAN} turns: "
                 f"{found.changes.sigmas:.3g} robust standard deviations of this capture, at least {FLOOR_CHANGE:.1%}",
-                revolution=change.first,
+                revolution=int(change.first),
             )
         )
     return seen

@@ -29,6 +29,20 @@ _TIME_UNITS = ["s", "ms", "us", "ns", "ps", "samples"]
 _FORCE = click.option("--force", is_flag=True, help="Replace a file that is already there.")
 
 
+def _finite(_context: Any, _parameter: Any, value: float | None) -> float | None:
+    """Refuse NaN and what no bench needs."""
+    if value is not None and not abs(value) <= 1e15:
+        raise click.BadParameter(f"{value:g} is no sensible number")
+    return value
+
+
+def _sensible(context: Any, parameter: Any, value: float | None) -> float | None:
+    """The same for what must be above 0."""
+    if value is not None and not value > 1e-9:
+        raise click.BadParameter(f"{value:g} is not above 0")
+    return _finite(context, parameter, value)
+
+
 def _csv_options(command: Any) -> Any:
     """Options that overrule what the importers make of a file."""
     for option in (
@@ -36,11 +50,30 @@ def _csv_options(command: Any) -> Any:
         click.option(
             "--time-unit", type=click.Choice(["s", "ms", "us", "ns", "ps", "samples"]), help="CSV: time unit."
         ),
-        click.option("--sample-rate", type=float, metavar="HZ", help="Sample rate where the file does not tell it."),
+        click.option(
+            "--sample-rate",
+            type=float,
+            metavar="HZ",
+            callback=_sensible,
+            help="Sample rate where the file does not tell it.",
+        ),
         click.option("--delimiter", help="CSV: what separates the columns."),
         click.option("--decimal", type=click.Choice([".", ","]), help="CSV: the decimal sign."),
         click.option("--time-column", metavar="NAME", help="CSV: header or number (from 1) of the time column."),
-        click.option("--threshold", type=float, metavar="V", help="CSV: switching level of analogue columns, volts."),
+        click.option(
+            "--threshold",
+            type=float,
+            metavar="V",
+            callback=_finite,
+            help="CSV: switching level of analogue columns, volts.",
+        ),
+        click.option(
+            "--expand-limit",
+            type=float,
+            metavar="GB",
+            callback=_sensible,
+            help="Text that a compressed file may hold (1, or 100 times the file's size).",
+        ),
     ):
         command = option(command)
     return command
@@ -134,7 +167,14 @@ def check(captures: tuple[Path, ...], rig_path: Path | None, out: Path | None, *
 @cli.command()
 @_CAPTURE
 @_RIG
-@click.option("--time", "time_s", type=float, metavar="S", help="Instant on the capture's own time axis, seconds.")
+@click.option(
+    "--time",
+    "time_s",
+    type=float,
+    metavar="S",
+    callback=_finite,
+    help="Instant on the capture's own time axis, seconds.",
+)
 @click.option("--revolution", type=int, metavar="N", help="From the index edge of revolution N.")
 @click.option("--incident", metavar="ID", help="An incident of the report, such as I3.")
 @click.option("--picture", is_flag=True, help="Write what the viewer saw in that revolution instead, as .png.")
@@ -257,7 +297,14 @@ def _read(path: Path, rig: Rig | None, reading: dict[str, Any]) -> Capture:
         threshold_v=reading.get("threshold"),
     )
     with _progress(f"reading {path.name}") as progress:
-        return read_capture(path, table=table, importer=reading.get("importer"), csv=options, progress=progress)
+        return read_capture(
+            path,
+            table=table,
+            importer=reading.get("importer"),
+            csv=options,
+            progress=progress,
+            expand_limit=round(reading["expand_limit"] * 1e9) if reading.get("expand_limit") is not None else None,
+        )
 
 
 def _column(name: str | None) -> str | int | None:
@@ -376,10 +423,11 @@ def main() -> None:
     except Exception as error:  # the last resort turns a fault of ours into a request for a bug report
         if os.environ.get("SPINLAG_TRACEBACK"):
             raise
-        kind = type(error).__name__
+        from spinlag.report.names import printable
+
         click.echo(
-            f"spinlag: a fault of spinlag itself ({kind}: {error}). Please report it with the capture; "
-            "SPINLAG_TRACEBACK=1 shows where it happened.",
+            f"spinlag: a fault of spinlag itself ({type(error).__name__}: {printable(str(error), 400)}). "
+            "Please report it with the capture; SPINLAG_TRACEBACK=1 shows where it happened.",
             err=True,
         )
         status = INTERNAL_STATUS

@@ -1,6 +1,6 @@
 """Made-up and mutilated inputs by the million; a short run is in the tests.
 
-    python -m tests.fuzz --inputs 2000000 --seed 1
+python -m tests.fuzz --inputs 2000000 --seed 1
 """
 
 import sys

@@ -177,6 +177,8 @@ def _same(one: Draft | CaptureError, other: Draft | CaptureError, how: str) -> N
             raise WrongError(f"{how}: {one} instead of {other}")
         if _lines(one) != _lines(other):
             raise WrongError(f"{how}: other lines")
+    elif "is no keyword" in str(one) + str(other):
+        return  # an unknown word behind a code such as `r` could be another code: only its block can tell
     elif isinstance(one, Draft) or isinstance(other, Draft):
         raise WrongError(f"{how}: {one!s:.300} instead of {other!s:.300}")
 
@@ -207,6 +209,8 @@ def _as_the_slow_csv_reader(text: bytes, draft: Draft) -> None:
         len(layout.columns) - 1
     ):
         return
+    if any(line.count(b'"') % 2 for line in text.splitlines()):
+        return  # the slow reader would take a quoted field over several lines, and lose count of them
     if layout.time != 0 or layout.newline != 10 or layout.dialect.delimiter == " ":
         return
     try:

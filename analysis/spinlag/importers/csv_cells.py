@@ -13,7 +13,7 @@ from spinlag.importers.csv_decimals import (
     words_ending_at,
 )
 from spinlag.importers.csv_dialect import LEVELS
-from spinlag.importers.csv_rows import Codes, PackedCells
+from spinlag.importers.csv_rows import LARGEST_VOLTAGE, Codes, PackedCells
 from spinlag.importers.csv_text import NEWLINE
 
 _UNFIT = 255
@@ -123,18 +123,16 @@ def _digits(buffer: Bytes, begins: Positions, ends: Positions, radix: int) -> ND
 def analogue_cells(
     words: Words, begins: Positions, ends: Positions, decimal: int, *, exponents: bool
 ) -> NDArray[np.float64] | None:
-    """Decimal numbers as float64; NaN where a field is empty."""
+    """Decimal numbers as float64; NaN where a field is empty. None where one is no number, or no voltage."""
     empty = ends == begins
-    if not empty.any():
-        numbers = any_width_numbers(words, begins, ends, decimal, exponents=exponents)
-        return None if numbers is None else numbers.floats()
-    known = np.flatnonzero(~empty)
+    some_empty = bool(empty.any())
+    known = np.flatnonzero(~empty) if some_empty else slice(None)
     numbers = any_width_numbers(words, begins[known], ends[known], decimal, exponents=exponents)
-    if numbers is None:
+    found = None if numbers is None else numbers.floats()
+    if found is None or np.abs(found).max(initial=0.0) > LARGEST_VOLTAGE:
         return None
-    found = numbers.floats()
-    if found is None:
-        return None
+    if not some_empty:
+        return found
     volts = np.full(len(begins), np.nan)
     volts[known] = found
     return volts

@@ -21,6 +21,9 @@ PackedCells = tuple[NDArray[np.uint64], NDArray[np.bool_]]
 FINEST_PLACES: dict[TimeUnit, int] = {"s": 15, "ms": 12, "us": 9, "ns": 6, "ps": 3, "samples": 6}
 """Decimals that are kept: down to 1 fs, below which digits are rounding noise of the writer and overflow comes near."""
 
+LARGEST_VOLTAGE = 1e9
+"""No line of a bench carries more, in whatever unit the column is written."""
+
 LARGEST_TICK = 1 << 62
 """Ticks stay below this, so that differences fit int64."""
 

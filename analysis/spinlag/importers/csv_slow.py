@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 
 import numpy as np
@@ -12,6 +11,7 @@ from spinlag.importers.csv_layout import Column, Layout
 from spinlag.importers.csv_rows import (
     FINEST_PLACES,
     LARGEST_TICK,
+    LARGEST_VOLTAGE,
     Fault,
     PackedCells,
     Rows,
@@ -23,6 +23,9 @@ from spinlag.importers.csv_text import Text
 _NUMBER = re.compile(r"([-+]?)(\d*)(?:\.(\d*))?(?:[eE]([-+]?\d{1,3}))?", re.ASCII)
 _MOST_DIGITS = 400
 _SHOWN = 40
+NO_SAMPLE = (9.9e37, 9.91e37)
+"""What instruments write for infinity and for no number (SCPI-99 volume 1, 7.2.1.4; from memory)."""
+
 COMMENT_BYTES = tuple(mark.encode() for mark in COMMENT_MARKS)
 
 Number = tuple[int, int]
@@ -155,7 +158,9 @@ def _volts(cell: str, decimal: int) -> float:
     if exponent > 300 or abs(mantissa) > 1 << 1000:
         raise _UnfitError(f"{_shown(cell)} is no voltage")
     value = float(mantissa) / 10.0**-exponent if exponent < 0 else float(mantissa) * 10.0**exponent
-    if not math.isfinite(value):
+    if abs(value) in NO_SAMPLE:
+        return float("nan")
+    if not abs(value) <= LARGEST_VOLTAGE:
         raise _UnfitError(f"{_shown(cell)} is no voltage")
     return value
 

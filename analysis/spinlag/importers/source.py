@@ -114,9 +114,9 @@ class FileSource:
     """A capture file, plain, gzip- or xz-compressed (told by its first bytes), read once from front to back.
 
     Several compressed members in a row are read as one text. A compressed file that was cut short yields what can be
-    decoded, and `warnings` says so; so it does of a file that changes while it is read. `expand_limit` is how many bytes
-    of text a compressed file may hold (None: EXPAND_LIMIT, or MOST_EXPANSION times its size where that is more). Never
-    seeks, so a named pipe will do. Raises CaptureError for whatever cannot be opened, read or decompressed.
+    decoded, and `warnings` says so; so it does of a file that changes while it is read. `expand_limit` is how many
+    bytes of text a compressed file may hold (None: EXPAND_LIMIT, or MOST_EXPANSION times its size where that is more).
+    Never seeks, so a named pipe will do. Raises CaptureError for whatever cannot be opened, read or decompressed.
     """
 
     def __init__(self, path: str | Path, *, progress: Progress | None = None, expand_limit: int | None = None) -> None:
@@ -206,8 +206,8 @@ class FileSource:
             limit = max(EXPAND_LIMIT, MOST_EXPANSION * self._done)
         if self._decoded > limit:
             raise CaptureError(
-                f"the {self.packing} data expand to more than {limit / 1e9:.3g} GB, {self._decoded // self._done} times "
-                "what was read of the file so far; if that is right, raise the limit with --expand-limit GB",
+                f"the {self.packing} data expand to more than {limit / 1e9:.3g} GB, {self._decoded // self._done} "
+                "times what was read of the file so far; if that is right, raise the limit with --expand-limit GB",
                 file=self.file,
             )
 
@@ -218,8 +218,8 @@ class FileSource:
             return
         if (now.st_size, now.st_mtime_ns) != (self._before.st_size, self._before.st_mtime_ns):
             self.warnings.append(
-                f"the file changed while it was read ({self._before.st_size} bytes at first, {now.st_size} at the end): "
-                f"{self._done} bytes were analysed; is the recorder still writing?"
+                f"the file changed while it was read ({self._before.st_size} bytes at first, {now.st_size} at the "
+                f"end): {self._done} bytes were analysed; is the recorder still writing?"
             )
 
     def _await(self) -> None:

@@ -58,6 +58,7 @@ class BlockReader:
     """
 
     def __init__(self, source: ByteSource, size: int, cut: Cut, *, offset: int = 0) -> None:
+        keep_freed_memory()
         self._source = source
         self._offset = offset
         self._size = max(size, 1)
@@ -117,6 +118,14 @@ class BlockReader:
             if block.last:
                 return block.stop
         return end
+
+
+def keep_freed_memory() -> None:
+    """Make the C library keep freed memory for the next block instead of handing it back page by page.
+
+    glibc does so for arrays up to the size of the largest it has seen freed; other C libraries are not affected.
+    """
+    np.empty(1 << 24, dtype=np.uint8)
 
 
 def in_order(items: Iterable[Item], work: Callable[[Item], Result], *, threads: int) -> Iterator[tuple[Item, Result]]:

@@ -25,6 +25,8 @@ MEMORY_CAP = 128 << 20
 _TICK_BYTES = 8
 _FIRST_ROOM = 64
 _GROWTH = 4
+_LONG = 1 << 18
+_MOST_ROOM = 1 << 24
 _FILE_PIECE = 1 << 17
 """Edges written to the file at a time, and read back at a time for a search."""
 
@@ -238,7 +240,11 @@ class EdgeLog:
         )
 
     def _grow(self, needed: int) -> None:
-        room = np.empty(max(needed, _FIRST_ROOM, _GROWTH * len(self._room)), dtype=np.int64)
+        """Make room; once for all that may stay in memory where the line is long: pages never written cost nothing."""
+        size = max(needed, _FIRST_ROOM, _GROWTH * len(self._room))
+        if size > _LONG and not self.spilled:
+            size = max(needed, min(_MOST_ROOM, self._budget.limit // _TICK_BYTES))
+        room = np.empty(size, dtype=np.int64)
         room[: self.count] = self._room[: self.count]
         self._room = room
 

@@ -17,8 +17,8 @@ from spinlag.importers.source import ByteSource
 from spinlag.importers.vcd_codes import Codes
 from spinlag.importers.vcd_general import read_general
 from spinlag.importers.vcd_header import NOT_DIGITAL, Header, Variable, read_header, timescale_tick
-from spinlag.importers.vcd_regular import read_regular
 from spinlag.importers.vcd_scheme import CARRIED, NO_LANE, Parsed, Scheme
+from spinlag.importers.vcd_stamps import read_stamps
 from spinlag.importers.vcd_tail import Tail, trim_tail
 from spinlag.importers.vcd_tokens import split
 from spinlag.rig import CaptureTable
@@ -226,9 +226,8 @@ class _Body:
         tail = Tail()
         if block.last:
             block, tail = trim_tail(block, self._scheme.codes, ports=self._scheme.ports)
-        tokens = split(block)
-        parsed = None if self._scheme.ports else read_regular(block, tokens, self._scheme)
-        return parsed if parsed is not None else read_general(block, tokens, self._scheme), tail
+        parsed = None if self._scheme.ports else read_stamps(block, self._scheme)
+        return parsed if parsed is not None else read_general(block, split(block), self._scheme), tail
 
     def take(self, block: Block, result: tuple[Parsed, Tail]) -> None:
         """Take in the next block; one that did not begin with whole records is parsed again behind what was left."""

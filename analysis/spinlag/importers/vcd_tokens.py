@@ -19,8 +19,8 @@ _SIXES = np.uint64(0x0606060606060606)
 _KEEP_HIGH = np.array([((1 << 8 * n) - 1) << 8 * (8 - n) for n in range(9)], dtype=np.uint64)
 """_KEEP_HIGH[n] keeps the last n characters of a word."""
 
-_PLAIN_PREFIX = 4
-"""Up to so many leading digits it is cheaper to see, byte by byte, that they are the same in a whole block."""
+_BY_BYTE = 4
+"""Up to so many leading digits it is cheaper to look byte by byte where they change than to read whole words."""
 
 LATEST = 1 << 62
 """Latest time stamp: differences and sums of two still fit 64 bits."""
@@ -82,43 +82,77 @@ def split(block: Block) -> Tokens:
 
 
 def decimals(
-    buffer: Bytes, origin: int, end: Indices, digits: Indices, shortest: int, longest: int
+    buffer: Bytes, origin: int, end: Indices, digits: Indices | None, shortest: int, longest: int
 ) -> NDArray[np.int64] | None:
     """Values of the decimal numbers that end before buffer[origin + end], shape (n,).
 
-    `digits` counts their digits, `shortest` and `longest` bound it. None where any is not a whole number up to LATEST.
-    Each eight digits are one word, the last ending where the number ends; the buffer has a margin of 24 bytes before
-    the first.
+    `digits` counts their digits, `shortest` and `longest` bound it; it may be None where those are the same. None where
+    any is not a whole number up to LATEST. Each eight digits are one word, the last ending where the number ends; the
+    buffer has a margin of 24 bytes before the first.
     """
     if not len(end):
         return np.empty(0, dtype=np.int64)
     if shortest < 1 or longest > _MOST_DIGITS:
         return None
     value = _eight(words(buffer, origin - 8)[end], digits, shortest, longest)
-    if value is None or longest <= 8:
-        return None if value is None else value.view(np.int64)
-    if shortest == longest and longest - 8 <= _PLAIN_PREFIX:
-        prefix = _common_prefix(buffer[origin:], end - longest, longest - 8)
-        if prefix is not None:
-            value += np.uint64(prefix * 10**8)
-            return value.view(np.int64)
     for done, weight in ((8, 10**8), (16, 10**16)):
-        if longest > done:
+        if value is None or longest <= done:
+            break
+        if digits is None:
+            more = _leading(buffer, origin - longest, end, longest, done)
+        else:
             more = _eight(words(buffer, origin - done - 8)[end], digits - done, shortest - done, longest - done)
-            if more is None:
-                return None
-            value += more * np.uint64(weight)
-    return None if longest > 18 and (value > np.uint64(LATEST)).any() else value.view(np.int64)
+        if more is None:
+            return None
+        value += more * np.uint64(weight)
+    if value is None or (longest > 18 and (value > np.uint64(LATEST)).any()):
+        return None
+    return value.view(np.int64)
 
 
-def _eight(whole: Words, digits: Indices, shortest: int, longest: int) -> Words | None:
+def _eight(whole: Words, digits: Indices | None, shortest: int, longest: int) -> Words | None:
     """Value of the last `digits` characters, at most eight, of each word, in place; None where any is no digit."""
     whole ^= _ZEROS
     if shortest < 8:
-        whole &= _KEEP_HIGH[longest if shortest == longest else np.clip(digits, 0, 8)]
+        whole &= _KEEP_HIGH[max(longest, 0) if digits is None else np.clip(digits, 0, 8)]
     if np.bitwise_or.reduce(whole) & _HIGH_NIBBLES or np.bitwise_or.reduce(whole + _SIXES) & _HIGH_NIBBLES:
         return None
     return _value(whole)
+
+
+def _leading(buffer: Bytes, origin: int, start: Indices, digits: int, done: int) -> Words | None:
+    """Value of the digits before the last `done`, at most eight, of numbers of one length that begin at `start`.
+
+    In a row of times they seldom change, so that only the places where they do are decoded. Shape (n,), or (1,) where
+    all are the same.
+    """
+    first, count = max(0, digits - done - 8), min(8, digits - done)
+    if count > _BY_BYTE:
+        whole = words(buffer, origin + first + count - 8)[start]
+        whole &= _KEEP_HIGH[count]
+        steps = _steps(whole[1:] != whole[:-1])
+        value = _eight(whole[steps], None, count, count)
+        return None if value is None else _held(value, steps, len(start))
+    places = [buffer[origin + place :][start] for place in range(first, first + count)]
+    changed = places[0][1:] != places[0][:-1]
+    for place in places[1:]:
+        changed |= place[1:] != place[:-1]
+    steps = _steps(changed)
+    value = np.zeros(len(steps), dtype=np.uint64)
+    for place in places:
+        digit = place[steps] ^ np.uint8(ord("0"))
+        if digit.max() > 9:
+            return None
+        value = value * np.uint64(10) + digit
+    return _held(value, steps, len(start))
+
+
+def _steps(changed: NDArray[np.bool_]) -> Indices:
+    return np.concatenate([[0], np.flatnonzero(changed) + 1])
+
+
+def _held(value: Words, steps: Indices, count: int) -> Words:
+    return value if len(steps) == 1 else value.repeat(np.diff(steps, append=count))
 
 
 def _value(whole: Words) -> Words:
@@ -132,14 +166,3 @@ def _value(whole: Words) -> Words:
     whole *= np.uint64(10_000 * 2**32 + 1)
     whole >>= np.uint64(32)
     return whole
-
-
-def _common_prefix(text: Bytes, start: Indices, length: int) -> int | None:
-    """The number in the first `length` digits where it is the same for all, else None."""
-    value = 0
-    for place in range(length):
-        digit = text[place:][start]
-        if (digit != digit[0]).any() or not 48 <= digit[0] <= 57:
-            return None
-        value = 10 * value + int(digit[0]) - 48
-    return value

@@ -12,6 +12,7 @@ from spinlag.report.names import printable
 from spinlag.report.sections import headline, left_out
 
 MOST_LINES = 20
+MOST_EVENTS = 5
 _PLAIN = str.maketrans({"\u00a0": " ", "\u202f": " ", "\u2212": "-", "\u2013": "-"})
 
 
@@ -77,10 +78,14 @@ def _measured_lines(findings: Findings) -> list[str]:
 
 
 def _incident_lines(findings: Findings) -> list[str]:
+    """The events that hurt the picture most, in order of time, and the suspects beyond chance."""
+    events = findings.incidents.events
     lines = []
-    for event in sorted(findings.incidents.events, key=lambda event: event.origin.tick):
+    for event in sorted(events[:MOST_EVENTS], key=lambda event: event.origin.tick):
         effects = f" and {len(event.effects)} that followed" if event.effects else ""
         lines.append(f"incident {event.id} ({event.origin.kind}{effects}): {event.sentence}")
+    if len(events) > MOST_EVENTS:
+        lines.append(f"  and {len(events) - MOST_EVENTS} events that hurt the picture less, see the report")
     guilty = [suspect for suspect in findings.incidents.suspects if suspect.p < SIGNIFICANT]
     suspects = [f"suspect: {suspect.what}: {suspect.detail} (corrected p = {suspect.p:.2g})" for suspect in guilty]
-    return [*_some(lines), *_some(suspects)]
+    return [*lines, *_some(suspects)]

@@ -121,7 +121,12 @@ class LedsTable(Table):
         lacking = [key for key in _NEEDS[self.wiring] if not getattr(self, key)]
         if lacking:
             raise ValueError(f"{self.wiring} wiring needs {' and '.join(lacking)}")
-        odd = [key for key in sorted(self.model_fields_set) if self.wiring not in _ONLY_FOR.get(key, (self.wiring,))]
+        fields = type(self).model_fields
+        odd = [
+            key
+            for key in sorted(self.model_fields_set & self.keys_of_other_wirings)
+            if getattr(self, key) != fields[key].get_default(call_default_factory=True)
+        ]
         if odd:
             raise ValueError(f"{', '.join(odd)} mean{'s' if len(odd) == 1 else ''} nothing on {self.wiring} wiring")
         if self.wiring == "direct":
@@ -133,6 +138,11 @@ class LedsTable(Table):
         if self.windows_ns and self.part is not None:
             raise ValueError("give either part or windows_ns with source")
         return self
+
+    @property
+    def keys_of_other_wirings(self) -> frozenset[str]:
+        """Keys that mean nothing on this chain's wiring."""
+        return frozenset(key for key, wirings in _ONLY_FOR.items() if self.wiring not in wirings)
 
     @property
     def channels(self) -> dict[str, str]:

@@ -15,14 +15,15 @@ _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 def rig_toml(rig: Rig) -> str:
     """TOML that `read_rig` reads back as the same rig; what was not given is left out."""
-    tables = rig.model_dump(mode="json", exclude={"limits", "guessed"}, exclude_none=True)
+    idle: Any = {i: set(chain.keys_of_other_wirings) for i, chain in enumerate(rig.leds)}
+    tables = rig.model_dump(mode="json", exclude={"limits": True, "guessed": True, "leds": idle}, exclude_none=True)
     lines: list[str] = []
     for name, table in tables.items():
         for one in table if isinstance(table, list) else [table]:
             if not one:
                 continue
             lines.append(f"[[{name}]]" if isinstance(table, list) else f"[{name}]")
-            lines += [f"{_key(key)} = {_value(value)}" for key, value in one.items()]
+            lines += [f"{_key(key)} = {_value(value)}" for key, value in one.items() if value not in ([], {})]
             lines.append("")
     for quantity_id, limit in rig.limits.items():
         lines += [f"[limits.{_text(quantity_id)}]", *_limit(quantity_id, limit), ""]

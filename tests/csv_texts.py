@@ -104,7 +104,7 @@ def csv_texts(draw: st.DrawFn) -> MadeFile:
         texts[rng.random((rows, channels)) < 0.1] = draw(st.sampled_from(["x", "", "Z"]))
     packed = draw(st.sampled_from([0, 0, 3, 12]))
     values = [hex(value) for value in rng.integers(0, 1 << packed, rows)]
-    pad = " " if draw(st.booleans()) and not quoted else ""
+    pad = " " if draw(st.booleans()) else ""
     newline = draw(st.sampled_from(["\n", "\r\n"]))
     lines = []
     for k in range(rows):
@@ -115,7 +115,8 @@ def csv_texts(draw: st.DrawFn) -> MadeFile:
         lines.insert(draw(st.integers(1, len(lines))), extra)
     names = [f"Time [{unit}]", *(f"D{k}" for k in range(channels)), *(["bus"] if packed else [])]
     preamble = draw(st.lists(st.sampled_from(["# made for a test", ""]), max_size=2))
-    end = newline if packed else draw(st.sampled_from([newline, ""]))  # a number there could be taken for a cut one
+    open_ended = not packed and texts[-1, -1] != ""  # what could be cut off is not believed
+    end = draw(st.sampled_from([newline, ""])) if open_ended else newline
     text = newline.join([*preamble, delimiter.join(names), *lines]) + end
     mark = "\ufeff" if draw(st.booleans()) else ""
     header = 1 + len(preamble)

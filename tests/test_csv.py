@@ -251,6 +251,13 @@ def test_columns_without_names_are_numbered() -> None:
     assert [channel.name for channel in draft.channels] == ["column_2", "column_3"]
 
 
+def test_a_column_that_is_filled_late_is_unknown_until_then() -> None:
+    rows = [f"{k},{k & 1}," for k in range(3000)] + [f"{k},{k & 1},{k >> 1 & 1}" for k in range(3000, 3010)]
+    late = line(read_text("t_ms,A,B\n" + "\n".join(rows) + "\n"), "B")
+    assert (late.initial, late.unknown.tolist()) == (0, [[0, 3000]])
+    assert late.edges[:].tolist() == [3002, 3004, 3006, 3008]
+
+
 def test_the_index_column_of_a_data_frame_is_passed_over() -> None:
     draft = read_text(",time_s,A\n0,0.000,0\n1,0.001,1\n2,0.002,0\n3,0.004,1\n")
     assert edges(draft) == THREE

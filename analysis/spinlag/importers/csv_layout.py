@@ -383,7 +383,7 @@ def _kind_of(table: _Table, column: int, options: CsvOptions, preamble: Preamble
     if spellings & {str(wanted) for wanted in options.analogue_columns or ()}:
         return in_volts
     if not filled:
-        return Column(name, "ignored")
+        return Column(name, "level" if table.names[column].name else "ignored")
     if factor is not None and 2 * len(numbers) > len(filled):
         return in_volts
     if table.mostly(sum(cell.lower() in LEVELS for cell in filled), column):

@@ -12,6 +12,7 @@ from spinlag.incidents.closeup import Bench, close_up, close_ups
 from spinlag.incidents.find import find_incidents, kinds_looked_for
 from spinlag.leds import decode_chains
 from spinlag.observations import KINDS, Observation
+from spinlag.picture import usual_image
 from spinlag.pipeline import analyse
 from spinlag.synth import scenario_from_mapping, simulate
 from studies.incident_study import Score, faults_trial, report_of, report_of_findings
@@ -93,6 +94,55 @@ def test_a_squeezed_turn_is_one_event(squeezed):
     assert "began its columns again: 36 of 36 came 3.1 times too fast" in worst.sentence
     assert "in the next turn the columns came" in worst.sentence
     assert "picture was not the usual one for 2 turns" in worst.sentence
+
+
+def _display(**more):
+    return simulate(
+        scenario_from_mapping(
+            {
+                "duration_s": 0.8,
+                "index": {},
+                "shaft": {"speed_rev_per_s": 30.0},
+                "leds": [{"count": 4}],
+                "firmware": {"columns": 24},
+                **more,
+            }
+        )
+    )
+
+
+def test_firmware_that_ignores_a_pulse_is_said_to():
+    made = _display(
+        firmware={"columns": 24, "holdoff": 0.7},
+        faults=[{"kind": "index-doubled", "revolution": 9, "after_us": 9000.0}],
+    )
+    report, _ = report_of(made)
+    (event,) = report.events
+    assert event.origin.kind == "index-doubled"
+    assert "The firmware did not answer it. The picture did not change enough to be seen." in event.sentence
+
+
+def test_firmware_without_an_index_is_said_to_draw_nothing():
+    report, _ = report_of(_display(faults=[{"kind": "index-missed", "revolution": 9}]))
+    (event,) = report.events
+    assert "Without it the firmware drew nothing" in event.sentence
+    assert "in the next turn the columns came 2 times too slow" in event.sentence
+
+
+def test_two_chains_are_held_up_by_one_stall():
+    """Both lines are late at once: one event, not two."""
+    made = _display(
+        leds=[
+            {"name": "inner", "data": "DIN", "count": 4},
+            {"name": "outer", "data": "DOUT", "count": 3, "first_led": 4},
+        ],
+        faults=[{"kind": "update-late", "revolution": 9, "column": 7, "delay_us": 400.0}],
+    )
+    report, seen = report_of(made)
+    assert {item.chain for item in report.incidents} == {"inner", "outer"}
+    assert [item.kind for item in report.origins] == ["update-late"]
+    assert seen.screen.rows == 7
+    assert (usual_image(seen.screen, range(8)).reshape(24, -1, 7, 3) == made.truth.image[:, None]).all()
 
 
 def test_the_picture_of_an_event_is_the_turn_that_changed_most(squeezed):

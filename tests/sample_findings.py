@@ -47,6 +47,7 @@ PART = Part(
         "t1h": Window(650e-9, 950e-9),
         "t1l": Window(300e-9, 600e-9),
         "bit_period": Window(650e-9, 1850e-9),
+        "low_between_updates": Window(50e-6, None),
     },
     latch_s=50e-6,
     measured={

@@ -131,6 +131,10 @@ def _guess(head: bytes) -> str:
             return f"it looks like {what}"
     if not head.strip(b"\0"):
         return "it holds nothing but zero bytes, as after a crash or an unfinished copy"
+    if 4 * head[:400].count(0) > len(head[:400]):
+        return "it looks like UTF-16 text without its mark, or like binary data; save it as UTF-8 text"
+    if 0 in head and not head.translate(None, bytes(range(32, 256)) + b"\0\t\n\v\f\r"):
+        return f"zero bytes stand among the text, the first at byte {head.index(0)}, as after a crash"
     kinds = " nor ".join(importer.name.upper() for importer in IMPORTERS)
     return f"its first bytes are neither {kinds}"
 

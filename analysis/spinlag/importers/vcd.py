@@ -26,6 +26,14 @@ from spinlag.rig import CaptureTable
 BLOCK_BYTES = 1 << 20
 """Text per block: its arrays stay in the processor's cache."""
 
+MOST_BITS_PER_BLOCK = 1 << 23
+"""Text per block times the width of the widest variable: a short value of a wide one stands for many changes."""
+
+_LEAST_BLOCK = 1 << 14
+
+MOST_CHANGES_PER_BYTE = 16
+"""Changes of lines that a byte of text may stand for, beyond the first 2^22: more is no recording but a trap."""
+
 THREADS = 2
 
 MOST_LANES = 1 << 16
@@ -63,6 +71,8 @@ def read(
     tick, warnings, understood = _tick(header, table, source.file)
     layout = _Layout(header)
     body = _Body(source.file, layout.scheme, Lanes(layout.scheme.lanes, budget))
+    widest = int(layout.scheme.width.max(initial=1))
+    block_bytes = min(block_bytes, max(_LEAST_BLOCK, MOST_BITS_PER_BLOCK // max(widest, 1)))
     reader = BlockReader(_Rest(source, header.body), block_bytes, _cut, offset=header.body_offset)
     for block, parsed in in_order(reader, body.parse, threads=threads):
         body.take(block, parsed)
@@ -106,7 +116,7 @@ def _cut(text: bytearray, start: int, stop: int) -> int:
     line = text.rfind(b"\n#", max(start, stop - (stop - start) // 4 - 64), stop)
     if line > start:
         return line + 1
-    blank = max(text.rfind(mark, start, stop) for mark in (b"\n", b" ", b"\t", b"\r", b"\f", b"\v"))
+    blank = max(text.rfind(mark, start, stop) for mark in (b"\n", b" ", b"\t", b"\r", b"\f", b"\v", b"\0"))
     return blank + 1 if blank >= start else -1
 
 
@@ -220,6 +230,8 @@ class _Body:
         self._tail = Tail()
         self._too_long = False
         self._dump_off = 0
+        self._changes = 0
+        self._zeros: int | None = None
 
     def parse(self, block: Block) -> tuple[Parsed, Tail]:
         """One block on its own, as if it began with whole records; changes nothing here."""
@@ -244,7 +256,10 @@ class _Body:
         if parsed.first is not None:
             self._advance(parsed.first, parsed.first_offset)
         if parsed.recorded is not None:
+            self._refuse_trap(len(parsed.recorded.ticks), block)
             self._add(parsed.recorded, parsed.carried)
+        if self._zeros is None and (zeros := block.raw.find(0, block.start, block.stop)) >= 0:
+            self._zeros = block.offset + zeros - block.start
         if parsed.last is not None:
             self._now = parsed.last
 
@@ -260,6 +275,11 @@ class _Body:
             self.warnings.append("the file ends right behind a time stamp: it seems to be cut short")
         elif self._rest or self._tail.cut:
             self.warnings.append("the file ends in the middle of a record: it was cut short, and analysed up to there")
+        if self._zeros is not None and not self._tail.cut:
+            self.warnings.append(
+                f"zero bytes stand among the text, the first at byte {self._zeros}, as after a crash: what they "
+                "replaced is lost, and they were taken for white space"
+            )
         if self._too_long:
             self.warnings.append(
                 "some vector values have more digits than their variable has bits; the last ones count"
@@ -269,6 +289,16 @@ class _Body:
     def understood(self) -> list[tuple[str, str]]:
         """What else was met."""
         return [("dumping switched off", f"{self._dump_off} times")] if self._dump_off else []
+
+    def _refuse_trap(self, changes: int, block: Block) -> None:
+        self._changes += changes
+        if self._changes > (1 << 22) + MOST_CHANGES_PER_BYTE * (block.offset + len(block)):
+            raise CaptureError(
+                f"{self._changes} changes of lines in so little text: wide variables whose every bit changes all the "
+                "time are no recording",
+                file=self._file,
+                byte_offset=block.offset,
+            )
 
     def _advance(self, time: int, offset: int) -> None:
         """The block's first time stamp: may it follow what was before?"""

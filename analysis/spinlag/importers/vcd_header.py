@@ -11,6 +11,7 @@ from spinlag.errors import CaptureError
 from spinlag.importers.source import ByteSource
 
 _PIECE = 1 << 17
+_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _TOKEN = re.compile(rb"[^\x00-\x20]+")
 _UNITS = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9, "ps": 10**12, "fs": 10**15}
 _TIMESCALE = re.compile(r"\s*(\d+)\s*([a-z]+)\s*")
@@ -27,7 +28,7 @@ NOT_DIGITAL = frozenset({"real", "realtime", "string", "event"})
 """Variable types that are no digital line."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Variable:
     """One $var. `bits` are the declared indices, most significant first; None for a variable of one bit."""
 
@@ -105,6 +106,9 @@ class _Reader:
         got = self._source.readinto(memoryview(buffer))
         self._ended = got < len(buffer)
         self._text = self._text[self._position :] + bytes(buffer[:got])
+        if self._offset == 0 and self._position == 0 and self._text.startswith(_BYTE_ORDER_MARK):
+            self._position = len(_BYTE_ORDER_MARK)
+            return
         self._offset += self._position
         self._position = 0
 

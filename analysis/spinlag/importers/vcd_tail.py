@@ -11,6 +11,9 @@ from spinlag.importers.vcd_scheme import INVALID, STATE
 from spinlag.importers.vcd_tokens import BLANK, LATEST
 
 _LAST_TWO = re.compile(rb"(?:([^\x00-\x20]+)[\x00-\x20]+)?([^\x00-\x20]+)\Z")
+_FAR_ENOUGH = 1 << 16
+"""No two tokens worth keeping are longer."""
+
 _OPENERS = b"bBrRsS"
 
 
@@ -46,14 +49,15 @@ def trim_tail(block: Block, codes: Codes, *, ports: bool) -> tuple[Block, Tail]:
 
 
 def _two_back(block: Block, stop: int) -> int:
-    """A place in the block with two tokens or more behind it, or the block's start."""
+    """A place in the block with two tokens or more behind it, the block's start, or _FAR_ENOUGH before `stop`."""
     start = stop
+    floor = max(block.start, stop - _FAR_ENOUGH)
     for _ in range(2):
-        while start > block.start and block.raw[start - 1] > BLANK:
+        while start > floor and block.raw[start - 1] > BLANK:
             start -= 1
-        while start > block.start and block.raw[start - 1] <= BLANK:
+        while start > floor and block.raw[start - 1] <= BLANK:
             start -= 1
-    while start > block.start and block.raw[start - 1] > BLANK:
+    while start > floor and block.raw[start - 1] > BLANK:
         start -= 1
     return start
 

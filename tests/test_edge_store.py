@@ -84,6 +84,7 @@ def test_the_longest_lines_go_to_the_file_first() -> None:
 def test_the_last_edge_can_be_taken_back_after_it_went_to_the_file() -> None:
     log = EdgeBudget(limit=0).log()
     log.append(np.array([1, 2, 3]))
+    log.spill()
     assert (log.last(), log.spilled) == (3, 2)
     log.drop_last()
     log.append(np.array([5]))
@@ -141,11 +142,12 @@ def test_no_file_is_left_behind_however_the_process_ends(tmp_path: Path, end: st
 @pytest.mark.parametrize(("number", "words"), [(errno.ENOSPC, "no room"), (errno.EIO, "cannot be used")])
 def test_a_full_disk_is_one_clear_line(monkeypatch: pytest.MonkeyPatch, number: int, words: str) -> None:
     log = EdgeBudget(0).log()
+    log.append(np.arange(200_000))
 
     def refuse(*_: object) -> int:
         raise OSError(number, os.strerror(number))
 
     log._budget.file()._file = type("Full", (), {"write": refuse})()
     with pytest.raises(OutputError, match=words) as caught:
-        log.append(np.arange(200_000))
+        log.append(np.arange(200_000, 400_000))
     assert "\n" not in str(caught.value)

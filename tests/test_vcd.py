@@ -15,6 +15,7 @@ from vcd.reader import TokenKind, tokenize
 
 from reference_vcd import read as read_slowly
 from spinlag.capture import UNKNOWN
+from spinlag.errors import CaptureError
 from spinlag.importers import vcd
 from spinlag.rig import CaptureTable
 from vcd_texts import TextSource, as_lists, read_text, vcd_texts
@@ -54,12 +55,62 @@ def random_text(seed: int, changes: int, *, vectors: bool) -> bytes:
     return b"".join(out)
 
 
+@pytest.mark.parametrize("newline", [b"\n", b"\r\n", b" ", b"\n\n\n"])
 @pytest.mark.parametrize("vectors", [False, True])
 @pytest.mark.parametrize("block_bytes", [1000, 4096, 1 << 20])
-def test_long_texts_across_many_blocks(block_bytes: int, vectors: bool) -> None:
-    text = random_text(block_bytes, 20_000, vectors=vectors)
+def test_long_texts_across_many_blocks(block_bytes: int, vectors: bool, newline: bytes) -> None:
+    text = random_text(block_bytes, 10_000, vectors=vectors).replace(b"\n", newline)
     draft = read_text(text, block_bytes=block_bytes, threads=2)
     assert {channel.path: as_lists(channel) for channel in draft.channels} == read_slowly(text).lines
+
+
+def usual_text(seed: int, stamps: int, newline: bytes) -> bytes:
+    """Rows of a time stamp and one-bit values: mostly one, now and then none, two or three, the same line twice."""
+    rng = np.random.default_rng(seed)
+    times = np.cumsum(rng.choice([41, 42, 83, 10**8], size=stamps, p=[0.4, 0.4, 0.19, 0.01]))
+    out = [HEAD.replace(b"ab B", b'" B').rstrip()]
+    for time in times.tolist():
+        codes = rng.choice(
+            [b"!", b'"'], size=rng.choice([1, 1, 1, 1, 1, 1, 2, 3, 0] if newline == b"\n" else [1, 1, 2])
+        )
+        out.append(newline.join([b"", b"#%d" % time, *(b"%d%s" % (rng.integers(0, 2), code) for code in codes)]))
+    return b"".join(out) + newline
+
+
+@pytest.mark.parametrize("newline", [b"\n", b"\r\n"])
+def test_usual_blocks_take_the_quick_path_and_are_right(newline: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = usual_text(11, 20_000, newline)
+    slow_blocks: list[int] = []
+    general = vcd.read_general
+
+    def counted(block, tokens, scheme):
+        slow_blocks.append(block.offset)
+        return general(block, tokens, scheme)
+
+    monkeypatch.setattr(vcd, "read_general", counted)
+    draft = read_text(text, block_bytes=4096)
+    assert {channel.path: as_lists(channel) for channel in draft.channels} == read_slowly(text).lines
+    assert len(slow_blocks) < 0.2 * len(text) / 4096
+
+
+@settings(max_examples=200)
+@given(st.data())
+def test_a_byte_changed_in_a_usual_text_is_never_misread(data: st.DataObject) -> None:
+    """Whatever the byte becomes, the quick path, which checks every byte, agrees with the path for anything."""
+    text = bytearray(usual_text(data.draw(st.integers(0, 50)), 12, data.draw(st.sampled_from([b"\n", b"\r\n"]))))
+    at = data.draw(st.integers(text.index(b"$enddefinitions $end") + 20, len(text) - 1))
+    text[at] = data.draw(st.one_of(st.sampled_from(b'#!" \n\r01xz23:;/'), st.integers(0, 255)))
+    found = []
+    for quick in (True, False):
+        with pytest.MonkeyPatch.context() as patch:
+            if not quick:
+                patch.setattr(vcd, "read_stamps", lambda *_: None)
+            try:
+                draft = read_text(bytes(text), block_bytes=data.draw(st.sampled_from([30, 1000])))
+                found.append((draft.end, draft.warnings, [as_lists(channel) for channel in draft.channels]))
+            except CaptureError as error:
+                found.append(str(error))
+    assert found[0] == found[1]
 
 
 @settings(max_examples=50)

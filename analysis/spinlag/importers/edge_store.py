@@ -190,16 +190,14 @@ class EdgeLog:
 
     def append(self, ticks: Ticks) -> None:
         """Add edges later than all before."""
+        self._budget.add(_TICK_BYTES * len(ticks))
         needed = self.count + len(ticks)
         if needed > len(self._room):
             self._grow(needed)
         self._room[self.count : needed] = ticks
         self.count = needed
         if self.spilled and self.count > _FILE_PIECE:
-            self._budget.used += _TICK_BYTES * len(ticks)
             self.spill()
-        else:
-            self._budget.add(_TICK_BYTES * len(ticks))
 
     def spill(self) -> None:
         """Move all edges but the last to the file."""
@@ -271,7 +269,7 @@ class EdgeBudget:
         return self._file
 
     def add(self, count: int) -> None:
-        """Account for `count` more bytes, moving lines to the file where the limit is passed."""
+        """Account for `count` bytes to come, moving lines to the file where the limit would be passed."""
         self.used += count
         if self.used <= self.limit:
             return

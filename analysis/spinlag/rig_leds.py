@@ -9,12 +9,12 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from spinlag.quantities import TIMING_NAMES
-from spinlag.rig_base import Positive, Table
+from spinlag.rig_base import MOST, Positive, Table
 
 WiringName = Literal["one-wire", "clocked", "latched", "direct"]
 Level = Literal["high", "low"]
 Edge = Literal["rising", "falling"]
-Bound = Annotated[float, Field(ge=0, allow_inf_nan=False)] | Literal["-"]
+Bound = Annotated[float, Field(ge=0, le=MOST, allow_inf_nan=False)] | Literal["-"]
 
 MOST_DIRECT_LINES = 64
 

@@ -70,6 +70,17 @@ def test_the_whole_store_can_be_had_as_an_array(small_pieces: None) -> None:
     assert np.asarray(store, dtype=float).dtype == float
 
 
+def test_a_system_without_positioned_reads_will_do(small_pieces: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delattr(os, "preadv")
+    log = filled(np.arange(100, dtype=np.int64), [5], limit=0)
+    other = log._budget.log()
+    for start in range(0, 100, 10):
+        other.append(np.arange(start, start + 10, dtype=np.int64) + 7)
+    store = log.finish()
+    assert store[:].tolist() == list(range(100))
+    assert other.finish()[50:60].tolist() == list(range(57, 67))
+
+
 def test_the_longest_lines_go_to_the_file_first() -> None:
     budget = EdgeBudget(limit=8 * 3000)
     short, long = budget.log(), budget.log()
@@ -147,7 +158,7 @@ def test_a_full_disk_is_one_clear_line(monkeypatch: pytest.MonkeyPatch, number: 
     def refuse(*_: object) -> int:
         raise OSError(number, os.strerror(number))
 
-    log._budget.file()._file = type("Full", (), {"write": refuse})()
+    log._budget.file()._file = type("Full", (), {"write": refuse, "seek": lambda *_: 0})()
     with pytest.raises(OutputError, match=words) as caught:
         log.append(np.arange(200_000, 400_000))
     assert "\n" not in str(caught.value)

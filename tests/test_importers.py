@@ -176,6 +176,24 @@ def test_the_rig_states_what_the_file_cannot(tmp_path: Path) -> None:
     assert any("3 MHz" in warning for warning in wrong.warnings)
 
 
+@pytest.mark.parametrize(
+    ("words", "source"),
+    [
+        (b"$comment taken at a sample rate of 8 MHz $end", "given"),
+        (b"$version sampling-rate = 8000.0 kHz $end", "given"),
+        (b"$comment 8 MHz crystal $end", "timescale"),
+        (b"$comment sample rate: 3 MHz $end", "given"),
+    ],
+)
+def test_a_rate_in_the_words_of_the_header_is_checked(tmp_path: Path, words: bytes, source: str) -> None:
+    capture = read_capture(write(tmp_path / "file", words + b"\n" + VCD))
+    assert capture.sample_period.source == source
+    assert bool(capture.warnings) is (b"3 MHz" in words)
+    assert (
+        capture.sample_period.ticks == (125 if source == "given" and b"3 MHz" not in words else 1) or capture.warnings
+    )
+
+
 @pytest.mark.parametrize("size", [1, 3, 10, 1000])
 def test_blocks_join_to_the_text_and_end_where_they_may(tmp_path: Path, size: int) -> None:
     text = b"one\ntwo\n\na rather long line that no small block can hold\nlast without an end"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import tempfile
+import threading
 import weakref
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -50,13 +51,15 @@ class SpillFile:
         with _clear_errors():
             self._file = tempfile.TemporaryFile(prefix="spinlag-", buffering=0)  # noqa: SIM115 - closed with this object
         self._size = 0
+        self._lock = threading.Lock()
         weakref.finalize(self, self._file.close)
 
     def write(self, ticks: Ticks) -> int:
         """Append ticks; returns the byte offset where they begin. Raises OutputError, as where the disk is full."""
         offset = self._size
         left = _bytes(np.ascontiguousarray(ticks))
-        with _clear_errors():
+        with _clear_errors(), self._lock:
+            self._file.seek(offset)
             while left:
                 count = self._file.write(left)
                 left = left[count:]
@@ -68,11 +71,18 @@ class SpillFile:
         left = _bytes(ticks)
         with _clear_errors():
             while left:
-                count = os.preadv(self._file.fileno(), [left], offset)
+                count = self._read_some(left, offset)
                 if count == 0:
                     raise OutputError("the temporary file of edges lost part of its contents")
                 left = left[count:]
                 offset += count
+
+    def _read_some(self, buffer: memoryview, offset: int) -> int:
+        if hasattr(os, "preadv"):
+            return os.preadv(self._file.fileno(), [buffer], offset)
+        with self._lock:
+            self._file.seek(offset)
+            return self._file.readinto(buffer)
 
 
 def _bytes(ticks: Ticks) -> memoryview:

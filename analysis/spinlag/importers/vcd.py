@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 from collections import Counter
 from fractions import Fraction
 
@@ -34,7 +36,7 @@ _LEAST_BLOCK = 1 << 14
 MOST_CHANGES_PER_BYTE = 16
 """Changes of lines that a byte of text may stand for, beyond the first 2^22: more is no recording but a trap."""
 
-THREADS = 2
+THREADS = min(2, os.cpu_count() or 1)
 
 MOST_LANES = 1 << 16
 """Lines that are kept; the bits of variables beyond that are left out, and a warning says so."""
@@ -88,6 +90,7 @@ def read(
         start=start,
         end=end,
         channels=channels,
+        sample_rate_hz=_claimed_rate(header),
         warnings=tuple(warnings),
         understood=tuple(understood),
     )
@@ -132,6 +135,21 @@ def _tick(header: Header, table: CaptureTable, file: str) -> tuple[Fraction, lis
         return tick, [], said
     warning = "the file gives no timescale: one tick was taken for 1 s; [capture] tick_ns in the rig overrules that"
     return Fraction(1), [warning], said
+
+
+_RATE = re.compile(
+    r"(?i:sampl(?:e|ing)[ _-]?(?:rate|frequency)\s*(?:[:=]|is|of)?)\s*(\d{1,12}(?:\.\d{1,12})?)\s*([kMG]?)(?:Hz|S/s)"
+)
+_POWERS = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9}
+
+
+def _claimed_rate(header: Header) -> Fraction | None:
+    """What the version or a comment says in plain words, such as `sample rate: 24 MHz`, in Hz; the first counts."""
+    for text in (header.version or "", *header.comments):
+        match = _RATE.search(text)
+        if match is not None:
+            return Fraction(match[1]) * _POWERS[match[2]] or None
+    return None
 
 
 class _Layout:

@@ -120,7 +120,8 @@ Parts = tuple[int, int, list[tuple[int, str]], list[Span]]
 def _channels(bench: Bench, incident: Incident, others: list[Incident]) -> tuple[str, ...]:
     rig = bench.rig
     names = [rig.index.channel] if rig.index is not None else []
-    names += [chain.data for chain in rig.leds if incident.chain in (None, chain.name)]
+    for chain in rig.leds:
+        names += chain.channels.values() if incident.chain in (None, chain.name) else ()
     names += [incident.channel, *(item.channel for item in others)]
     names += list(rig.motor.phases) if rig.motor is not None else []
     names += list(rig.markers.values())

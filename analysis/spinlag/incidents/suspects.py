@@ -178,7 +178,7 @@ def _shortest_period(scene: Scene) -> float:
 def _candidates(group: _Group, scene: Scene) -> Iterator[tuple[Channel, str, Ticks]]:
     """Lines whose edges might be to blame: everything recorded but the index, the LED lines and the incidents' own."""
     rig = scene.rig
-    own = {scene.capture.channel(chain.data).path for chain in rig.leds}
+    own = {scene.capture.channel(name).path for chain in rig.leds for name in chain.channels.values()}
     if rig.index is not None:
         own.add(scene.capture.channel(rig.index.channel).path)
     own |= {channel.path for channel in scene.capture.channels if channel.name in {m.channel for m in group.members}}

@@ -350,7 +350,7 @@ def _stem(path: Path) -> str:
     for suffixes in ((".gz", ".xz"), (".vcd", ".evcd", ".csv", ".tsv", ".txt")):
         if name.lower().endswith(suffixes):
             name = name.rpartition(".")[0]
-    return name or path.name
+    return name if name.strip(". ") else path.name
 
 
 def _report_folders(captures: tuple[Path, ...], out: Path | None) -> list[Path]:

@@ -226,7 +226,8 @@ def read_toml(path: str | Path, *, what: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         # besides TOMLDecodeError: whole numbers of more digits than Python converts, tables nested without end
-        raise RigError([Problem("TOML", str(error))], file=file) from None
+        reason = str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number or a nesting without end"
+        raise RigError([Problem("TOML", reason)], file=file) from None
 
 
 def read_rig(path: str | Path) -> Rig:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from unittest.mock import patch
 
 import numpy as np
 from hypothesis import strategies as st
@@ -24,14 +25,11 @@ STYLES = (("0", "1"), ("low", "high"), ("FALSE", "TRUE"), ("L", "H"), ("false", 
 class TextSource:
     """Bytes that were never in a file."""
 
-    def __init__(self, text: bytes) -> None:
+    def __init__(self, text: bytes, head_bytes: int = HEAD_BYTES) -> None:
         self.file = "made.csv"
         self._text = text
         self._at = 0
-
-    @property
-    def head(self) -> bytes:
-        return self._text[:HEAD_BYTES]
+        self.head = text[:head_bytes]
 
     def readinto(self, buffer: memoryview) -> int:
         part = self._text[self._at : self._at + len(buffer)]
@@ -45,13 +43,16 @@ def read_text(
     *,
     table: CaptureTable | None = None,
     block_bytes: int = 1 << 20,
+    head_bytes: int = HEAD_BYTES,
     threads: int = 0,
     **options: object,
 ) -> Draft:
     """Read a text as the CSV importer would read a file of it."""
     data = text.encode() if isinstance(text, str) else text
     chosen = CsvOptions(**options)  # type: ignore[arg-type]
-    return csv.read(TextSource(data), table=table, options=chosen, block_bytes=block_bytes, threads=threads)
+    with patch.object(csv, "HEAD_BYTES", head_bytes):
+        source = TextSource(data, head_bytes)
+        return csv.read(source, table=table, options=chosen, block_bytes=block_bytes, threads=threads)
 
 
 def as_reference(draft: Draft) -> list[ReferenceLine]:

@@ -106,6 +106,20 @@ def test_a_finer_decimal_far_down_the_file_refines_all_that_came_before() -> Non
         assert edges(draft) == [Fraction(k) for k in range(1, 9000)] + [Fraction("9000.000125")]
 
 
+@pytest.mark.parametrize("block_bytes", [100, 1 << 20])
+def test_ticks_are_refined_in_the_midst_of_unknown_levels(block_bytes: int) -> None:
+    rows = [f"{k},{k & 1},{'x' if k < 4000 else 0},{'z' if k % 3000 > 2000 else 1}" for k in range(8900)]
+    text = "t_s,A,B,C\n" + "\n".join([*rows, "8999.5,x,1,x", "9000.25,1,0,x"]) + "\n"
+    draft = read_text(text, block_bytes=block_bytes)
+    assert draft.tick == Fraction(1, 100)
+    assert line(draft, "A").unknown.tolist() == [[899950, 900025]]
+    assert line(draft, "A").edges[:].tolist() == [100 * k for k in range(1, 8900)]
+    assert line(draft, "B").unknown.tolist() == [[0, 400000]]
+    assert line(draft, "B").edges[:].tolist() == [899950, 900025]
+    assert line(draft, "C").unknown.tolist() == [[200100, 300000], [500100, 600000], [800100, 900026]]
+    assert (line(draft, "C").initial, len(line(draft, "C").edges)) == (1, 0)
+
+
 def test_times_are_never_rounded_through_floats() -> None:
     times = ["0.1", "0.2", "0.30000000000000004", "3600.000000000000001"]
     draft = read_text("t_s,A\n" + "".join(f"{time},{k & 1}\n" for k, time in enumerate(times)))
@@ -256,6 +270,11 @@ def test_a_column_that_is_filled_late_is_unknown_until_then() -> None:
     late = line(read_text("t_ms,A,B\n" + "\n".join(rows) + "\n"), "B")
     assert (late.initial, late.unknown.tolist()) == (0, [[0, 3000]])
     assert late.edges[:].tolist() == [3002, 3004, 3006, 3008]
+
+
+def test_settings_with_numbers_above_the_rows_are_no_header() -> None:
+    draft = read_text("Channels,1\nLength,3\n0.0,0\n0.1,1\n0.2,0\n")
+    assert [channel.name for channel in draft.channels] == ["column_2"]
 
 
 def test_the_index_column_of_a_data_frame_is_passed_over() -> None:

@@ -25,8 +25,11 @@ def options(made: MadeFile) -> dict[str, object]:
 
 
 @settings(max_examples=150)
-@given(csv_texts(), BLOCKS, st.sampled_from([0, 2]))
-def test_any_file_in_any_blocks_reads_as_the_slow_reader_has_it(made: MadeFile, block_bytes: int, threads: int) -> None:
+@given(csv_texts(), BLOCKS, st.sampled_from([0, 2]), st.sampled_from([1 << 16, 250]))
+def test_any_file_in_any_blocks_reads_as_the_slow_reader_has_it(
+    made: MadeFile, block_bytes: int, threads: int, head_bytes: int
+) -> None:
+    """A short head makes finer times come as a surprise."""
     expected = read_reference(
         made.text.removeprefix("\ufeff"),
         delimiter=made.delimiter,
@@ -36,7 +39,7 @@ def test_any_file_in_any_blocks_reads_as_the_slow_reader_has_it(made: MadeFile, 
         packed_bits=made.packed_bits,
     )
     assume(any(line.initial >= 0 for line in expected))
-    draft = read_text(made.text, block_bytes=block_bytes, threads=threads, **options(made))
+    draft = read_text(made.text, block_bytes=block_bytes, threads=threads, head_bytes=head_bytes, **options(made))
     found = as_reference(draft)
     assert found == expected[: len(found)]
     left_out = expected[len(found) :]
@@ -99,6 +102,16 @@ def test_ragged_rows_are_reported_with_their_line(row: int, shape: str, block_by
     text = "\n".join(["t_us,A,B", *lines]) + "\n"
     with pytest.raises(CaptureError, match="field") as caught:
         read_text(text, block_bytes=block_bytes)
+    assert caught.value.line == row + 2
+
+
+@pytest.mark.parametrize("row", [1, 40, 299])
+@pytest.mark.parametrize("stretch", [0, 1])
+def test_another_delimiter_in_one_row_is_not_passed_over(row: int, stretch: int) -> None:
+    lines = [f"{1000 + 3**stretch * k * k},{k & 1},{k >> 1 & 1}" for k in range(300)]
+    lines[row] = lines[row][:-2] + ";" + lines[row][-1]
+    with pytest.raises(CaptureError, match="field") as caught:
+        read_text("\n".join(["t_us,A,B", *lines]) + "\n")
     assert caught.value.line == row + 2
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from spinlag.leds.parts import Part, Window, find_parts, windows_from_ns
+from spinlag.leds.updates import ChainUpdates
 from spinlag.rig_leds import LedsTable
 
 _DEFAULT_BITS = {"one-wire": 24, "clocked": 24, "latched": 1, "direct": 1}
@@ -88,3 +91,38 @@ def _ambient(chain: LedsTable, found: tuple[Part, ...], notes: list[str]) -> tup
     if not above:
         notes.append(f"{chain.ambient_c:g} C is above the hottest row of the sheet ({chosen:g} C)")
     return tuple(part for part in found if part.ambient_c == chosen)
+
+
+def no_updates(chain: LedsTable, channel: str, found: tuple[Part, ...], why: str) -> ChainUpdates:
+    """A chain on which nothing was sent: every table empty, with its columns."""
+    part = found[0] if found else None
+    order = chain.order or (part.order if part else _DEFAULT_ORDER[chain.wiring])
+    per_letter = _DEFAULT_BITS[chain.wiring] // 3 or 1
+    bits = len(chain.order) * per_letter if chain.order and not part else _DEFAULT_BITS[chain.wiring]
+    latch_s = chain.latch_us * 1e-6 if chain.latch_us is not None else part.latch_s if part else None
+    none = np.empty(0, dtype=np.int64)
+    return ChainUpdates(
+        name=chain.name,
+        wiring=chain.wiring,
+        channel=channel,
+        part=part,
+        part_note="rig" if found else "no part given",
+        bits_per_led=chain.bits_per_led or (part.bits_per_led if part else bits),
+        order=order,
+        start=none,
+        last=none,
+        light_early_s=np.empty(0),
+        light_s=np.empty(0),
+        bits=none,
+        data=np.empty(0, dtype=np.uint8),
+        offsets=np.zeros(1, dtype=np.int64),
+        whole=np.empty(0, dtype=bool),
+        timing={},
+        threshold_s=None,
+        threshold_from="",
+        latch_s=latch_s,
+        latch_from="" if latch_s is None or part is None else part.source_of("latch"),
+        notes=(why,),
+        candidates=found,
+        frame=part.frame if part else chain.frame or "",
+    )

@@ -6,19 +6,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from spinlag.capture import Capture, Channel, Progress
-from spinlag.leds.chain_parts import chain_parts
+from spinlag.leds.chain_parts import chain_parts, no_updates
 from spinlag.leds.line import Line, line_of, unknown_within
 from spinlag.leds.onewire_learn import Habits, detect_polarity, learn
 from spinlag.leds.onewire_scan import NAMES, Scan
 from spinlag.leds.onewire_updates import Updates, join, whole_updates
-from spinlag.leds.onewire_watch import Scene, watch
+from spinlag.leds.onewire_watch import Scene, watch_one_wire
 from spinlag.leds.parts import Part, after_led
 from spinlag.leds.recognise import fit_sentence, rank_parts
 from spinlag.leds.tally import Clock, finish, tally_of
 from spinlag.leds.updates import ChainUpdates, Tally
+from spinlag.leds.watch import Traffic
 from spinlag.rig import LedsTable, Rig
 
 DEFAULT_BITS_PER_LED = 24
@@ -50,7 +50,7 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
     count_bits = _count_bits(chain, found)
     habits = learn(capture, line, found[0] if found else None, count_bits)
     if habits is None:
-        return _silent(chain, channel, found, "the line never sends a bit")
+        return no_updates(chain, channel.name, found, "the line never sends a bit")
     if len(found) > 1:
         found = _nearest_first(found, habits, clock)
         habits = learn(capture, line, found[0], count_bits) or habits
@@ -65,20 +65,20 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
     bits_per_led, order, more = _colours(chain, choice.part, usual)
     whole = whole_updates(line, updates, usual, min(habits.end, habits.pause))
     expected = count_bits if chain.tap == "controller" else None
-    scene = Scene(
+    traffic = Traffic(
         name=chain.name,
         channel=channel.name,
-        scan=scan,
-        habits=habits,
-        updates=updates,
+        start=updates.start,
+        last=updates.last,
+        bits=updates.bits,
         whole=whole,
         expected=expected,
         bits_per_led=bits_per_led,
-        parts=choice.candidates if chain.tap == "controller" else (),
         clock=clock,
         known_to=line.known_to,
     )
-    observations, unlisted = watch(scene)
+    judged_by = choice.candidates if chain.tap == "controller" else ()
+    observations, unlisted = watch_one_wire(Scene(traffic, scan, habits, judged_by))
     latch_s, latch_from = _latch(chain, found, timing, clock)
     n = len(updates.start)
     return ChainUpdates(
@@ -215,40 +215,4 @@ def _tap_notes(chain: LedsTable) -> tuple[str, ...]:
     return (
         "probe behind an LED: the pulses seen are that LED's own, so the sheet's input limits are not judged; LEDs "
         "before the probe are not seen, updates begin later than at the controller, and lows between them are longer",
-    )
-
-
-def _silent(chain: LedsTable, channel: Channel, found: tuple[Part, ...], why: str) -> ChainUpdates:
-    """A chain without updates: every table empty, with its columns."""
-    ints: NDArray[np.int64] = np.empty(0, dtype=np.int64)
-    part = found[0] if found else None
-    bits_per_led, order, _ = _colours(chain, part, None)
-    latch_s = chain.latch_us * 1e-6 if chain.latch_us is not None else part.latch_s if part else None
-    return ChainUpdates(
-        name=chain.name,
-        wiring=chain.wiring,
-        channel=channel.name,
-        part=part,
-        part_note="rig" if found else "no part given",
-        bits_per_led=bits_per_led,
-        order=order,
-        start=ints,
-        last=ints,
-        light_early_s=np.empty(0),
-        light_s=np.empty(0),
-        bits=ints,
-        data=np.empty(0, dtype=np.uint8),
-        offsets=np.zeros(1, dtype=np.int64),
-        whole=np.empty(0, dtype=bool),
-        timing={},
-        threshold_s=part.threshold_s if part else None,
-        threshold_from="" if part is None else f"middle between the T0H and T1H windows of {part.name}",
-        latch_s=latch_s,
-        latch_from=""
-        if latch_s is None
-        else "rig (latch_us)"
-        if chain.latch_us is not None
-        else f"{part.source if part else ''}",
-        notes=(why,),
-        candidates=found,
     )

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
+from spinlag.leds.ending import Ending
 from spinlag.leds.line import Line, line_of, sample_windows, without_glitches
 from spinlag.leds.parts import Part
 
@@ -28,6 +29,9 @@ SHORTEST_LATCH_S = 8.95e-6
 
 SHORTEST_SHEET_LATCH_S = 50e-6
 """Latch time of the early sheets; with no part given any longer low ends an update."""
+
+ENOUGH_UPDATES = 6
+"""Whole updates that samples must hold before they are thought to tell what ends one."""
 
 _PLAUSIBLE = (0.6e-6, 3.5e-6)
 _LONG_LOW_PERIODS = 1.6
@@ -113,8 +117,10 @@ def learn(capture: Capture, line: Line, part: Part | None, expected: int | None)
         if not pieces:
             return None
         whole = sum(len(piece) // 2 for piece in pieces) >= line.pulses
-        ending = _Ending(pieces, whole, _period(pieces), scale / tick_s, part)
-        if whole or ending.segments() >= 12:
+        period = _period(pieces)
+        ending = _ending(pieces, whole, period, scale / tick_s, part)
+        end, bits, bits_from = ending.choose(expected)
+        if whole or ending.updates(end) >= ENOUGH_UPDATES:
             break
     if not plausible:
         notes.append(
@@ -123,12 +129,11 @@ def learn(capture: Capture, line: Line, part: Part | None, expected: int | None)
         )
     highs = np.concatenate([piece[1::2] - piece[0::2] for piece in pieces])
     sample_ticks = max(float(capture.sample_period.ticks), 1.0)
-    split = split_highs(highs, ending.period, sample_ticks)
-    threshold, threshold_from, note = _threshold(split, ending.period, part, tick_s, sample_ticks)
+    split = split_highs(highs, period, sample_ticks)
+    threshold, threshold_from, note = _threshold(split, period, part, tick_s, sample_ticks)
     notes += [note] if note else []
-    end, bits, bits_from = ending.choose(expected)
     return Habits(
-        period=ending.period,
+        period=period,
         scale=scale,
         glitch=glitch,
         threshold=threshold,
@@ -138,8 +143,20 @@ def learn(capture: Capture, line: Line, part: Part | None, expected: int | None)
         expected=bits,
         expected_from=bits_from,
         zero=_typical(highs[highs <= threshold]),
-        one=_typical(highs[(highs > threshold) & (highs < ending.period)]),
+        one=_typical(highs[(highs > threshold) & (highs < period)]),
         notes=tuple(notes),
+    )
+
+
+def _ending(pieces: Sequence[Ticks], whole: bool, period: float, per_s: float, part: Part | None) -> Ending:
+    latch_s = part.latch_s if part is not None and part.latch_s is not None else SHORTEST_SHEET_LATCH_S
+    return Ending(
+        [piece[2::2] - piece[1:-1:2] for piece in pieces],
+        whole=whole,
+        usual=_LONG_LOW_PERIODS * period,
+        harmless=HARMLESS_LOW_S * per_s,
+        shortest=SHORTEST_LATCH_S * per_s,
+        most=latch_s * per_s,
     )
 
 
@@ -197,85 +214,3 @@ def _threshold(
         return int(sum(split) / 2), "middle between the two modes of the high times", ""
     note = "every bit has about the same high time, so whether it is a 0 or a 1 rests on its share of the bit period"
     return int(0.42 * period), "42 % of the bit period, as the line shows only one high time", note
-
-
-class _Ending:
-    """Finds the low that ends an update, from samples: pauses inside updates and gaps between them both stand out."""
-
-    def __init__(self, pieces: Sequence[Ticks], whole: bool, period: float, per_s: float, part: Part | None) -> None:
-        self.period = period
-        self.whole = whole
-        self.lows = [piece[2::2] - piece[1:-1:2] for piece in pieces]
-        self.harmless = HARMLESS_LOW_S * per_s
-        self.shortest_latch = SHORTEST_LATCH_S * per_s
-        latch_s = part.latch_s if part is not None and part.latch_s is not None else SHORTEST_SHEET_LATCH_S
-        self.most = latch_s * per_s
-        self.base = _LONG_LOW_PERIODS * period
-        self.long = np.sort(np.concatenate([low[low > self.base] for low in self.lows]))
-
-    def segments(self) -> int:
-        """How many lows look like the end of something."""
-        return int((self.long >= self.harmless).sum())
-
-    def choose(self, expected: int | None) -> tuple[int, int | None, str]:
-        """The shortest low that ends an update, the bits of a usual update and where that figure is from."""
-        cuts = self._cuts(self.base if expected is not None else self.harmless)
-        if expected is not None:
-            scored = [(self._share(cut, expected), cut) for cut in cuts]
-            best = max(share for share, _ in scored)
-            if best >= 0.5:
-                cut = min(cut for share, cut in scored if share >= best - 0.02)
-                return int(cut), expected, "the rig's count"
-            cuts = self._cuts(self.harmless)
-        tried = []
-        for cut in cuts:
-            sizes = self._sizes(cut)
-            bits = _commonest(sizes)
-            tried.append((_share_of(sizes, bits), cut, bits))
-        best = max(share for share, _, _ in tried)
-        close = [(cut, bits, share) for share, cut, bits in tried if share >= best - 0.02]
-        latching = [entry for entry in close if entry[0] >= self.shortest_latch]
-        cut, bits, share = min(latching) if latching else max(close)
-        if expected is not None:
-            return int(cut), expected, "the rig's count"
-        usual = bits if bits and share >= 0.5 and len(self._sizes(cut)) >= 3 else None
-        return int(cut), usual, "the commonest length of an update" if usual else ""
-
-    def _cuts(self, least: float) -> list[float]:
-        """Lengths that could part pauses from gaps: between clusters of long lows, at most the latch time."""
-        ends = self.long[self.long >= least].astype(np.float64)
-        if not ends.size:
-            return [min(max(self.shortest_latch, 2 * self.base), self.most)]
-        below = self.long[self.long < least]
-        edges = np.concatenate(([max(float(below[-1]), self.base) if below.size else self.base], ends))
-        ratio = edges[1:] / edges[:-1]
-        steps = np.flatnonzero((ratio >= 1.25) & (edges[:-1] < self.most))
-        if steps.size > 24:
-            steps = steps[np.argsort(ratio[steps])[-24:]]
-        cuts = {min(max(float(np.sqrt(edges[step] * edges[step + 1])), least), self.most) for step in steps}
-        return sorted(cuts) or [min(max(least, float(ends[0])), self.most)]
-
-    def _sizes(self, cut: float) -> Ints:
-        """Bits of the updates between ends, those cut by a sample's border left out."""
-        sizes = []
-        for low in self.lows:
-            ends = np.flatnonzero(low >= cut)
-            if self.whole:
-                ends = np.concatenate(([-1], ends, [low.size]))
-            sizes.append(np.diff(ends))
-        return np.concatenate(sizes).astype(np.int64) if sizes else np.empty(0, dtype=np.int64)
-
-    def _share(self, cut: float, bits: int) -> float:
-        return _share_of(self._sizes(cut), bits)
-
-
-def _share_of(sizes: Ints, bits: int) -> float:
-    total = int(sizes.sum())
-    return float(sizes[sizes == bits].sum()) / total if total else 0.0
-
-
-def _commonest(sizes: Ints) -> int:
-    if not sizes.size:
-        return 0
-    values, counts = np.unique(sizes, return_counts=True)
-    return int(values[np.argmax(counts)])

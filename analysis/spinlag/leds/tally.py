@@ -89,7 +89,11 @@ class Gathering:
     def of(cls, longest: float) -> Gathering:
         """An empty one, for intervals up to `longest` ticks in its dense part."""
         shift = bin_shift(longest)
-        bins = (int(longest) >> shift) + 1
+        return cls.sized(shift, (int(longest) >> shift) + 1)
+
+    @classmethod
+    def sized(cls, shift: int, bins: int) -> Gathering:
+        """An empty one with so many bins of 2^shift ticks."""
         wide = bins if shift else 0
         return cls(shift, np.zeros(bins, dtype=np.int64), np.zeros(wide), np.zeros(wide, dtype=np.int64))
 

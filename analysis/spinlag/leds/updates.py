@@ -68,6 +68,11 @@ class ChainUpdates:
     latch_from: str
     observations: tuple[Observation, ...] = ()
     notes: tuple[str, ...] = ()
+    frame: str = ""
+    """Clocked chains: the format of the words, as `frames.FRAMES` names it."""
+    along_chain: bool = False
+    """True where light runs along the chain: light_early_s is the first LED's, light_s the last one's, and the others
+    lie evenly between. Elsewhere all LEDs change together, at some instant from the one to the other."""
     candidates: tuple[Part, ...] = ()
     """What to judge against: every part the rig's `part` can mean (all revisions of a bare number), as the probe's
     place on the line allows it (`parts.after_led`); empty where no part is given."""

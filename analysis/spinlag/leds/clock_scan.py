@@ -196,3 +196,13 @@ class ClockScan:
         """How the sampled updates stand in time, out of so many."""
         groups = np.concatenate(self.groups) if self.groups else np.empty(0, dtype=np.int64)
         return Grouping(groups, updates)
+
+
+def last_edges(rises: Ticks, falls: Ticks, ends: Ints, pause: int) -> Ticks:
+    """Last clock edge of each update: the end of its last pulse, or the sampling edge where the clock rests active."""
+    last = rises[ends].copy()
+    has = ends < len(falls)
+    fall = falls[ends[has]]
+    near = fall - last[has] < pause
+    last[np.flatnonzero(has)[near]] = fall[near]
+    return last

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from spinlag.capture import Capture, Channel, Progress, Ticks
 from spinlag.leds.chain_parts import chain_parts, no_updates
 from spinlag.leds.clock_learn import ClockHabits, learn_clock, level_before
-from spinlag.leds.clock_scan import CLOCK_NAMES, ClockScan
+from spinlag.leds.clock_scan import CLOCK_NAMES, ClockScan, last_edges
 from spinlag.leds.clocked_watch import watch_clocked
 from spinlag.leds.clocked_words import Words, end_words, find_words, payload
 from spinlag.leds.frames import FRAMES, START_ZEROS, Frame, recognise_frame
 from spinlag.leds.line import Line, line_of, sample_windows, unknown_within, without_glitches
-from spinlag.leds.onewire_scan import _packed
+from spinlag.leds.onewire_scan import packed
 from spinlag.leds.parts import Part, find_parts
 from spinlag.leds.tally import Clock, finish, tally_of
 from spinlag.leds.updates import ChainUpdates, Tally
@@ -71,13 +71,13 @@ class _Scan(ClockScan):
         self.columns.append(
             _Columns(
                 start=rises[firsts],
-                last=_last_edges(rises, falls, ends, self.pause),
+                last=last_edges(rises, falls, ends, self.pause),
                 words=words,
                 first_shown=first,
                 last_shown=last,
                 zeros_done=zeros_done,
                 zeros_after=np.append(zeros_done[1:], -1),
-                data=_packed(payload(bits, firsts, ends, words), words.bits),
+                data=packed(payload(bits, firsts, ends, words), words.bits),
             )
         )
 
@@ -93,16 +93,6 @@ class _Scan(ClockScan):
         first = rises[np.clip(words.begin + size - 1 + beyond, 0, ends)].astype(np.float64)
         last = rises[np.clip(words.begin + n * size - 1 + beyond, 0, ends)].astype(np.float64)
         return np.where(none, -1.0, first), np.where(none, -1.0, last)
-
-
-def _last_edges(rises: Ticks, falls: Ticks, ends: Ints, pause: int) -> Ticks:
-    """Last clock edge of each update: the end of its last pulse, or the sampling edge where the clock rests active."""
-    last = rises[ends].copy()
-    has = ends < len(falls)
-    fall = falls[ends[has]]
-    near = fall - last[has] < pause
-    last[np.flatnonzero(has)[near]] = fall[near]
-    return last
 
 
 def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | None = None) -> ChainUpdates:

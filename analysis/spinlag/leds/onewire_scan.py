@@ -146,7 +146,7 @@ class Scan:
         ones = high > self.threshold
         firsts = np.concatenate(([0], ends[:-1] + 1))
         bits = ends - firsts + 1
-        self.parts.append((rises[firsts], falls[ends], bits, high[ends], ones[ends], _packed(ones, bits)))
+        self.parts.append((rises[firsts], falls[ends], bits, high[ends], ones[ends], packed(ones, bits)))
         self._sample(rises, high, low, ones, firsts, ends)
         self._gather(begin, rises, falls, high, low, ones)
         return pulses
@@ -315,7 +315,7 @@ def _only(values: NDArray[Any], own: slice) -> NDArray[Any]:
     return kept
 
 
-def _packed(ones: Bools, bits: Ints) -> Bytes:
+def packed(ones: Bools, bits: Ints) -> Bytes:
     """Bits of each stretch from a fresh byte on, most significant bit first, the last byte padded with zeros."""
     rest = bits & 7
     if not rest.any():

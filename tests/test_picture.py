@@ -193,7 +193,7 @@ def test_before_the_first_update_all_is_dark():
     screen = screen_of(noise(), {})
     bins_before = screen.angles_deg < LATENCY / PERIOD * 360
     assert not bins_before.any(), "bins start where columns start"
-    late = replace(screen, visible=(screen.visible[0] + PERIOD,))
+    late = replace(screen, late=(screen.late[0] + PERIOD,))
     assert not lay_out(late, 0, 1).images()[0][:-4].any()
 
 

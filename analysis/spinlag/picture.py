@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Capture, Ticks
 from spinlag.leds.updates import ChainUpdates
-from spinlag.picture_light import LightRows, light_rows
+from spinlag.picture_light import LightRows, light_rows, word_of
 from spinlag.placement import Placement
 from spinlag.rig import DisplayTable, Rig
 from spinlag.rotation import Rotation
@@ -29,19 +30,25 @@ DARK = -1
 
 _BLOCK_CELLS = 4_000_000
 
+_GROUPS_ALONG = 8
+"""Groups into which a chain is cut where light runs along it; each group is taken to change at once."""
 
-@dataclass(frozen=True, eq=False)
+
+@dataclass(frozen=True)
 class Window:
-    """Something through which light reaches the eye: an arm that carries LEDs, or a slot over them.
+    """LEDs that reach the eye together: those of one chain on one arm, or under one slot.
 
     It stands `offset_deg` ahead of the shaft's reference in the direction of rotation and shows LEDs `first` to
-    `last` - 1 of the display on rows 0, 1, ... of the picture, or on rows `row` and up.
+    `last` - 1 of chain number `chain` on the picture's rows `row` and up. Where light runs along the chain, `share`
+    says where on its way these LEDs are: 0 the first, 1 the last; elsewhere it is 1.
     """
 
     offset_deg: float
+    chain: int
     first: int
     last: int
-    row: int = 0
+    row: int
+    share: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +58,9 @@ class Screen:
     A picture is uint8 of shape (bins, rows, 3): angle from the reference in the direction of rotation, LED row, and
     red, green, blue as sent to the LEDs. `angles_deg`, shape (bins,), are the bins' middles; bins begin where columns
     begin (`phase_deg`), so that ordinary jitter of a fraction of a column moves nothing. `radii`, shape (rows,), are in
-    mm where `radii_from` is `rig`, else in LED pitches from the hub. `turn_ticks`, shape (turns + 1,).
+    mm where `radii_from` is `rig`, else in LED pitches from the hub. `words` is how many words each chain takes,
+    `early` and `late` are the ticks at which the first and the last of its LEDs show each update. `turn_ticks`, shape
+    (turns + 1,).
     """
 
     geometry: str
@@ -64,8 +73,9 @@ class Screen:
     radii_from: str
     windows: tuple[Window, ...]
     chains: tuple[ChainUpdates, ...]
-    first_led: tuple[int, ...]
-    visible: tuple[Ticks, ...]
+    words: tuple[int, ...]
+    early: tuple[Ticks, ...]
+    late: tuple[Ticks, ...]
     turn_ticks: Ticks
     tick_s: float
 
@@ -111,9 +121,8 @@ def set_up_screen(
     columns = display.columns or (placed.columns if placed else 0)
     if not columns:
         return None
-    counts = [_led_count(chain, rig) for chain in lit]
-    first_led = np.concatenate(([0], np.cumsum(counts)))
-    windows, rows = _windows(display, int(first_led[-1]))
+    words = [_word_count(chain, rig) for chain in lit]
+    windows, rows = _windows(display, lit, [n * word_of(chain).leds for n, chain in zip(words, lit, strict=True)])
     slot = FULL_TURN / columns
     offset = placed.offset.median if placed is not None and placed.offset.median is not None else 0.0
     per_column = max(1, min(MOST_BINS_PER_COLUMN, FINEST_BINS // columns))
@@ -131,32 +140,57 @@ def set_up_screen(
         radii_from=radii_from,
         windows=windows,
         chains=tuple(lit),
-        first_led=tuple(int(led) for led in first_led),
-        visible=tuple(_visible(chain, capture) for chain in lit),
+        words=tuple(words),
+        early=tuple(_shows(chain, chain.light_early_s, capture) for chain in lit),
+        late=tuple(_shows(chain, chain.light_s, capture) for chain in lit),
         turn_ticks=rotation.turn_ticks,
         tick_s=float(capture.tick),
     )
 
 
-def _led_count(chain: ChainUpdates, rig: Rig) -> int:
+def _word_count(chain: ChainUpdates, rig: Rig) -> int:
     given = next((entry.count for entry in rig.leds if entry.name == chain.name), None)
-    return given or chain.leds_seen
+    return -(-given // word_of(chain).leds) if given else chain.leds_seen
 
 
-def _windows(display: DisplayTable, leds: int) -> tuple[tuple[Window, ...], int]:
-    """Windows and the number of picture rows."""
+def _windows(
+    display: DisplayTable, chains: Sequence[ChainUpdates], counts: Sequence[int]
+) -> tuple[tuple[Window, ...], int]:
+    """Windows and the number of picture rows; `counts` are the LEDs of each chain."""
+    leds = sum(counts)
     if display.geometry == "slot":
-        slots = display.slots
-        return tuple(Window(i * FULL_TURN / slots, 0, leds) for i in range(slots)), leds
-    arms = display.arms
-    per_arm = -(-leds // arms)
-    own_rows = display.radii_mm is not None and len(display.radii_mm) == leds and arms > 1
-    windows = tuple(
-        Window(i * FULL_TURN / arms, i * per_arm, min((i + 1) * per_arm, leds), i * per_arm if own_rows else 0)
-        for i in range(arms)
-        if i * per_arm < leds
-    )
-    return windows, leds if own_rows else per_arm
+        spans = [(i * FULL_TURN / display.slots, 0, leds, 0) for i in range(display.slots)]
+        rows = leds
+    else:
+        arms = display.arms
+        per_arm = -(-leds // arms)
+        own_rows = arms > 1 and display.radii_mm is not None and len(display.radii_mm) == leds
+        rows = leds if own_rows else per_arm
+        spans = [
+            (i * FULL_TURN / arms, i * per_arm, min((i + 1) * per_arm, leds), i * per_arm if own_rows else 0)
+            for i in range(arms)
+            if i * per_arm < leds
+        ]
+    begins = np.concatenate(([0], np.cumsum(counts))).tolist()
+    windows: list[Window] = []
+    for offset, low, high, row in spans:
+        for c, chain in enumerate(chains):
+            first, last = max(low, begins[c]), min(high, begins[c + 1])
+            if first < last:
+                windows += _along(chain, offset, c, first - begins[c], last - begins[c], row + first - low, counts[c])
+    return tuple(windows), rows
+
+
+def _along(
+    chain: ChainUpdates, offset: float, number: int, first: int, last: int, row: int, count: int
+) -> list[Window]:
+    """One window, or several groups of LEDs where light runs along the chain."""
+    if not chain.along_chain or count < 2:
+        return [Window(offset, number, first, last, row)]
+    edges = np.unique(np.linspace(first, last, min(_GROUPS_ALONG, last - first) + 1).astype(np.int64)).tolist()
+    return [
+        Window(offset, number, a, b, row + a - first, share=((a + b - 1) / 2) / (count - 1)) for a, b in pairwise(edges)
+    ]
 
 
 def _radii(display: DisplayTable, rows: int) -> tuple[Floats, str]:
@@ -165,14 +199,13 @@ def _radii(display: DisplayTable, rows: int) -> tuple[Floats, str]:
     return np.arange(rows, dtype=np.float64) + 0.5, "even"
 
 
-def _visible(chain: ChainUpdates, capture: Capture) -> Ticks:
-    """Ticks at which each update shows, never falling."""
-    after = np.rint(chain.light_s / float(capture.tick)).astype(np.int64)
-    return np.maximum.accumulate(chain.last + after)
+def _shows(chain: ChainUpdates, after_s: Floats, capture: Capture) -> Ticks:
+    """Ticks at which each update shows, so long after its last edge; never falling."""
+    return np.maximum.accumulate(chain.last + np.rint(after_s / float(capture.tick)).astype(np.int64))
 
 
-def turn_rows(screen: Screen, chain: int, window: Window, first: int, last: int) -> Indices:
-    """Which update of a chain showed through a window at each angle of turns [first, last).
+def turn_rows(screen: Screen, window: Window, first: int, last: int) -> Indices:
+    """Which update of its chain showed through a window at each angle of turns [first, last).
 
     Shape (last - first, bins): row numbers in the chain's updates, DARK where none had come yet. LEDs hold their light
     between updates.
@@ -182,21 +215,29 @@ def turn_rows(screen: Screen, chain: int, window: Window, first: int, last: int)
     begin = screen.turn_ticks[whole]
     length = screen.turn_ticks[whole + 1] - begin
     at = begin + np.rint((turns - whole) * length).astype(np.int64)
-    return np.asarray(screen.visible[chain].searchsorted(at, side="right") - 1)
+    late = screen.late[window.chain]
+    if window.share == 1.0 or not at.size:
+        return np.asarray(late.searchsorted(at, side="right") - 1)
+    # only the updates around these turns matter; the others need no instants of their own
+    low = max(int(late.searchsorted(at.min())) - 1, 0)
+    high = int(screen.early[window.chain].searchsorted(at.max(), side="right"))
+    early = screen.early[window.chain][low:high]
+    shows = early + np.rint(window.share * (late[low:high] - early)).astype(np.int64)
+    return np.asarray(low + np.maximum.accumulate(shows).searchsorted(at, side="right") - 1)
 
 
 @dataclass(frozen=True, eq=False)
 class Block:
-    """Turns [first, last) laid out: which update each chain showed through each window at each angle.
+    """Turns [first, last) laid out: which update showed through each window at each angle.
 
-    `rows[w][c]`, shape (turns, bins); `keys`, uint64, shape (turns, bins), are equal where all that was shown was
-    equal; `light[c]` looks colours up.
+    `rows[w]`, shape (turns, bins); `keys`, uint64, shape (turns, bins), are equal where all that was shown was equal;
+    `light[c]` looks up the colours of chain c.
     """
 
     screen: Screen
     first: int
     last: int
-    rows: tuple[tuple[Indices, ...], ...]
+    rows: tuple[Indices, ...]
     keys: NDArray[np.uint64]
     light: tuple[LightRows, ...]
 
@@ -208,16 +249,10 @@ class Block:
         screen = self.screen
         total = np.zeros((len(turn), screen.rows, 3), dtype=np.uint16)
         shown = np.zeros(screen.rows, dtype=np.uint16)
-        for window, by_chain in zip(screen.windows, self.rows, strict=True):
-            place = window.row - window.first
-            shown[window.first + place : window.last + place] += 1
-            for c, rows in enumerate(by_chain):
-                low = max(window.first, screen.first_led[c])
-                high = min(window.last, screen.first_led[c + 1])
-                if low >= high:
-                    continue
-                lit = self.light[c].colours(rows[turn, angle])
-                total[:, low + place : high + place] += lit[:, low - screen.first_led[c] : high - screen.first_led[c]]
+        for window, rows in zip(screen.windows, self.rows, strict=True):
+            place = slice(window.row, window.row + window.last - window.first)
+            shown[place] += 1
+            total[:, place] += self.light[window.chain].colours(rows[turn, angle])[:, window.first : window.last]
         if int(shown.max(initial=1)) == 1:
             return total.astype(np.uint8)
         return np.asarray(np.rint(total / np.maximum(shown, 1)[None, :, None]), dtype=np.uint8)
@@ -232,19 +267,16 @@ class Block:
 def lay_out(screen: Screen, first: int, last: int) -> Block:
     """Lay out turns [first, last); both are clipped to the turns there are."""
     first, last = max(first, 0), min(max(last, first, 0), screen.turns)
-    rows = tuple(
-        tuple(turn_rows(screen, c, window, first, last) for c in range(len(screen.chains))) for window in screen.windows
-    )
+    rows = tuple(turn_rows(screen, window, first, last) for window in screen.windows)
     light = []
     for c, chain in enumerate(screen.chains):
-        used = np.concatenate([by_chain[c].ravel() for by_chain in rows]) if last > first else np.empty(0, np.int64)
-        low = int(used.min(initial=0)) if used.size else 0
-        high = int(used.max(initial=-1)) + 1 if used.size else 0
-        light.append(light_rows(chain, screen.first_led[c + 1] - screen.first_led[c], max(low, 0), high))
+        used = [shown for window, shown in zip(screen.windows, rows, strict=True) if window.chain == c and shown.size]
+        low = max(min((int(shown.min()) for shown in used), default=0), 0)
+        high = max((int(shown.max()) + 1 for shown in used), default=0)
+        light.append(light_rows(chain, screen.words[c], low, max(high, low)))
     keys = np.zeros((last - first, screen.bins), dtype=np.uint64)
-    for by_chain in rows:
-        for c, chosen in enumerate(by_chain):
-            keys = keys * np.uint64(0x9E3779B97F4A7C15) + light[c].keys(chosen)
+    for window, shown in zip(screen.windows, rows, strict=True):
+        keys = keys * np.uint64(0x9E3779B97F4A7C15) + light[window.chain].keys(shown)
     return Block(screen, first, last, rows, keys, tuple(light))
 
 

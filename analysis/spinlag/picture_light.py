@@ -1,4 +1,4 @@
-"""Bytes on the wire to red, green and blue per LED, with LEDs that an update did not reach keeping what they had."""
+"""Bits on the wire to red, green and blue per LED, with LEDs that an update did not reach keeping what they had."""
 
 from __future__ import annotations
 
@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spinlag.leds.frames import FRAMES
 from spinlag.leds.updates import ChainUpdates
 
 Indices = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 Image = NDArray[np.uint8]
 
 _LOOK_BACK = 4096
@@ -18,17 +20,56 @@ _LOOK_BACK = 4096
 _KEY_SLICE = 65_536
 
 
+@dataclass(frozen=True)
+class Word:
+    """How one word of a chain carries colours: `bits` long, colours of `colour_bits` each, `spacing` apart from bit
+    `lead` on, named by `letters`; a word may hold several LEDs. `brightness`: bit places of a common brightness.
+    """
+
+    bits: int
+    lead: int
+    colour_bits: int
+    spacing: int
+    letters: str
+    brightness: tuple[int, ...]
+
+    @property
+    def leds(self) -> int:
+        """LEDs in one word."""
+        return max((self.bits - self.lead + self.spacing - self.colour_bits) // (self.spacing * len(self.letters)), 1)
+
+    @property
+    def bytewise(self) -> bool:
+        """True where every colour is a byte of its own."""
+        return self.colour_bits == self.spacing == 8 and self.lead % 8 == 0 and self.bits % 8 == 0
+
+
+def word_of(chain: ChainUpdates) -> Word:
+    """The word of a chain: by its frame where it has one, else its colours fill the LED's bits evenly."""
+    letters = chain.order or "W"
+    frame = FRAMES.get(chain.frame)
+    if frame is not None:
+        return Word(frame.word, frame.lead, frame.colour_bits, frame.spacing, letters, frame.brightness)
+    colour_bits = max(chain.bits_per_led // len(letters), 1)
+    return Word(chain.bits_per_led, 0, colour_bits, colour_bits, letters, ())
+
+
 @dataclass(frozen=True, eq=False)
 class LightRows:
-    """Updates [first, last) of one chain as light. `raw`, uint8, shape (last - first, leds * letters): wire bytes with
-    short updates filled up from the ones before."""
+    """Updates [first, last) of one chain as light. `raw`, uint8, shape (last - first, width): the bits on the wire,
+    packed, with short updates filled up from the ones before."""
 
-    chain: ChainUpdates
-    leds: int
+    word: Word
+    words: int
     first: int
     last: int
     raw: NDArray[np.uint8]
     row_keys: NDArray[np.uint64]
+
+    @property
+    def leds(self) -> int:
+        """LEDs in a row."""
+        return self.words * self.word.leds
 
     def keys(self, rows: Indices) -> NDArray[np.uint64]:
         """A number per update row that differs where the data differ; 0 for a dark row (negative)."""
@@ -39,48 +80,75 @@ class LightRows:
 
     def colours(self, rows: Indices) -> Image:
         """Red, green, blue of every LED after each update row, shape (n,): uint8, shape (n, leds, 3)."""
-        letters = self.chain.order
-        if not len(self.raw):
-            return np.zeros((len(rows), self.leds, 3), dtype=np.uint8)
-        per_led = self.raw.shape[1] // self.leds
-        raw = self.raw[np.clip(rows - self.first, 0, len(self.raw) - 1)].reshape(len(rows), self.leds, per_led)
-        offset = raw.shape[2] - len(letters)  # a header byte, on wirings that have one, comes first
         image = np.zeros((len(rows), self.leds, 3), dtype=np.uint8)
+        if not len(self.raw) or not len(rows):
+            return image
+        raw = self.raw[np.clip(rows - self.first, 0, len(self.raw) - 1)]
+        planes = self._planes(raw)
+        letters = self.word.letters
         for plane, letter in enumerate("RGB"):
             if letter in letters:
-                image[:, :, plane] = raw[:, :, offset + letters.index(letter)]
+                image[:, :, plane] = planes[:, :, letters.index(letter)]
         if "W" in letters:
-            white = raw[:, :, offset + letters.index("W"), None].astype(np.uint16)
+            white = planes[:, :, letters.index("W"), None].astype(np.uint16)
             image = np.minimum(image + white, 255).astype(np.uint8)
         image[rows < 0] = 0
         return image
 
+    def _planes(self, raw: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """Values of every colour, 0 to 255, shape (n, leds, letters)."""
+        word, n = self.word, len(raw)
+        count = word.leds * len(word.letters)
+        bits = None
+        if word.bytewise:
+            cells = raw.reshape(n, self.words, word.bits // 8)
+            values = cells[:, :, word.lead // 8 : word.lead // 8 + count]
+        else:
+            bits = np.unpackbits(raw, axis=1, count=self.words * word.bits).reshape(n, self.words, word.bits)
+            at = word.lead + word.spacing * np.arange(count)[:, None] + np.arange(word.colour_bits)[None, :]
+            weight = 2.0 ** np.arange(word.colour_bits - 1, -1, -1)
+            values = np.rint(bits[:, :, at] @ (weight * (255.0 / (2.0**word.colour_bits - 1)))).astype(np.uint8)
+        if word.brightness:
+            values = self._dimmed(values, raw, bits)
+        return np.asarray(values.reshape(n, self.leds, len(word.letters)), dtype=np.uint8)
 
-def light_rows(chain: ChainUpdates, leds: int, first: int, last: int) -> LightRows:
-    """Rows [first, last) of a chain's updates, as what its LEDs showed after each.
+    def _dimmed(
+        self, values: NDArray[np.uint8], raw: NDArray[np.uint8], bits: NDArray[np.uint8] | None
+    ) -> NDArray[np.uint8]:
+        """Values times the word's own brightness."""
+        places = np.array(self.word.brightness)
+        if bits is None:
+            bits = np.unpackbits(raw, axis=1).reshape(len(raw), self.words, self.word.bits)
+        weight = 2.0 ** np.arange(len(places) - 1, -1, -1)
+        share = (bits[:, :, places] @ weight) / (2.0 ** len(places) - 1)
+        return np.asarray(np.rint(values * share[:, :, None]), dtype=np.uint8)
 
-    An update that ends early leaves the LEDs behind it as they were; one that is too long changes nothing more; an LED
-    that got only part of its bits keeps its colour.
+
+def light_rows(chain: ChainUpdates, words: int, first: int, last: int) -> LightRows:
+    """Rows [first, last) of a chain's updates, as what its LEDs showed after each; `words` is how many it takes.
+
+    An update that ends early leaves the LEDs behind it as they were; one that is too long changes nothing more; a word
+    that came only in part changes nothing.
     """
-    size = max(chain.bits_per_led // 8, 1)
+    word = word_of(chain)
     begin = first
-    if first > 0 and not _complete(chain, leds, first, first + 1).all():
-        before = np.flatnonzero(_complete(chain, leds, max(first - _LOOK_BACK, 0), first))
+    if first > 0 and not _complete(chain, words, first, first + 1).all():
+        before = np.flatnonzero(_complete(chain, words, max(first - _LOOK_BACK, 0), first))
         begin = max(first - _LOOK_BACK, 0) + (int(before[-1]) if before.size else 0)
-    raw = np.zeros((max(last - begin, 0), leds * size), dtype=np.uint8)
-    complete = _complete(chain, leds, begin, last)
+    raw = np.zeros((max(last - begin, 0), -(-words * chain.bits_per_led // 8)), dtype=np.uint8)
+    complete = _complete(chain, words, begin, last)
     _fill_whole(chain, raw, complete, begin)
-    _fill_short(chain, raw, complete, begin, leds, size)
+    _fill_short(chain, raw, complete, begin, words)
     raw = raw[first - begin :]
-    return LightRows(chain, leds, first, last, raw, _keys(raw))
+    return LightRows(word, words, first, last, raw, _keys(raw))
 
 
-def _complete(chain: ChainUpdates, leds: int, first: int, last: int) -> NDArray[np.bool_]:
-    """Which updates of [first, last) reach every LED."""
-    return np.asarray(chain.bits[first:last] >= leds * chain.bits_per_led)
+def _complete(chain: ChainUpdates, words: int, first: int, last: int) -> Bools:
+    """Which updates of [first, last) reach every word."""
+    return np.asarray(chain.bits[first:last] >= words * chain.bits_per_led)
 
 
-def _fill_whole(chain: ChainUpdates, raw: NDArray[np.uint8], complete: NDArray[np.bool_], begin: int) -> None:
+def _fill_whole(chain: ChainUpdates, raw: NDArray[np.uint8], complete: Bools, begin: int) -> None:
     """Copy complete updates, runs of the same length at a time."""
     width = raw.shape[1]
     lengths = np.diff(chain.offsets[begin : begin + len(raw) + 1])
@@ -93,16 +161,18 @@ def _fill_whole(chain: ChainUpdates, raw: NDArray[np.uint8], complete: NDArray[n
         raw[a:b] = run.reshape(b - a, -1)[:, :width]
 
 
-def _fill_short(
-    chain: ChainUpdates, raw: NDArray[np.uint8], complete: NDArray[np.bool_], begin: int, leds: int, size: int
-) -> None:
+def _fill_short(chain: ChainUpdates, raw: NDArray[np.uint8], complete: Bools, begin: int, words: int) -> None:
     """Each short update on top of the row before it."""
     for row in np.flatnonzero(~complete).tolist():
-        reached = min(int(chain.bits[begin + row]) // chain.bits_per_led, leds) * size
+        reached = min(int(chain.bits[begin + row]) // chain.bits_per_led, words) * chain.bits_per_led
         if row > 0:
             raw[row] = raw[row - 1]
-        at = int(chain.offsets[begin + row])
-        raw[row, :reached] = chain.data[at : at + reached]
+        at, end = (int(offset) for offset in chain.offsets[begin + row : begin + row + 2])
+        whole, rest = divmod(min(reached, 8 * (end - at)), 8)
+        raw[row, :whole] = chain.data[at : at + whole]
+        if rest:
+            mask = 0xFF << (8 - rest) & 0xFF
+            raw[row, whole] = (int(chain.data[at + whole]) & mask) | (int(raw[row, whole]) & ~mask & 0xFF)
 
 
 def _keys(raw: NDArray[np.uint8]) -> NDArray[np.uint64]:

@@ -29,9 +29,9 @@ class TargetComparison:
 
     `seen` and `target`, uint8, shape (columns, rows, 3), both in the target's own columns: the usual (median) picture
     at each column's middle, and the target. The target fits best turned by `shift_columns`, so that its first column
-    begins `turned_deg` after the reference (run backwards where `backwards`). `wrong`, bool, shape (columns, rows), marks spots that differ by
-    more than TOLERANCE in any colour. `colours` names the order of planes that would fit far better (`GRB`: what was
-    shown as red belongs to green...), None where red, green and blue fit as they are.
+    begins `turned_deg` after the reference (run backwards where `backwards`). `wrong`, bool, shape (columns, rows),
+    marks spots that differ by more than TOLERANCE in any colour. `colours` names the order of planes that would fit far
+    better (`GRB`: what was shown as red belongs to green...), None where red, green and blue fit as they are.
     """
 
     seen: Image

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from spinlag.incidents.rates import rates
 from spinlag.incidents.reconcile import reconcile
 from spinlag.incidents.sentences import event_sentence, seen_sentence
 from spinlag.incidents.suspects import Scene, find_suspects
+from spinlag.incidents.witness import testimony
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
 from spinlag.picture import Screen, set_up_screen
@@ -26,7 +28,8 @@ from spinlag.placement import Placement
 from spinlag.rig import Rig
 from spinlag.rotation import Rotation
 
-Witness = Callable[[Incident], str]
+if TYPE_CHECKING:
+    from spinlag.motor import Motor
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,12 +58,12 @@ def find_incidents(
     placements: tuple[Placement | None, ...],
     observations: Sequence[Observation],
     *,
-    witness: Witness | None = None,
+    motor: Motor | None = None,
 ) -> tuple[IncidentReport, Seen | None]:
     """Incidents, events, suspects and rates from the observations of every stage, and the picture they spoiled.
 
-    What no stage watches for is looked for here. `witness` says in a sentence what the motor lines know about an
-    incident. The picture is None where none can be laid out (no revolutions, or no LED data).
+    What no stage watches for is looked for here. `motor` is asked what the shaft did. The picture is None where none
+    can be laid out (no revolutions, or no LED data).
     """
     turn_ticks = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
     clock = clock_of(capture, turn_ticks, chains, placements)
@@ -68,7 +71,7 @@ def find_incidents(
     incidents = link([*settled, *detect(capture, rig, rotation, chains, placements, settled)], capture, clock)
     unusual = frozenset(_touched(incidents, clock))
     seen = _see(capture, rig, rotation, chains, placements, unusual)
-    events = _events(incidents, clock, seen, _drawing(chains, placements, clock), witness)
+    events = _events(incidents, clock, seen, _drawing(chains, placements, clock), motor)
     origins = [item for item in incidents if item.origin is None]
     suspects, notes = find_suspects(origins, Scene(capture, rig, clock, rotation, chains))
     report = IncidentReport(
@@ -144,16 +147,14 @@ def _events(
     clock: Clock,
     seen: Seen | None,
     drawing: Drawing | None,
-    witness: Witness | None,
+    motor: Motor | None,
 ) -> tuple[Event, ...]:
     """Events, the one that hurt the picture most first."""
     effects: dict[str, list[Incident]] = defaultdict(list)
     for item in incidents:
         if item.origin is not None:
             effects[item.origin].append(item)
-    events = [
-        _event(item, effects[item.id], clock, seen, drawing, witness) for item in incidents if item.origin is None
-    ]
+    events = [_event(item, effects[item.id], clock, seen, drawing, motor) for item in incidents if item.origin is None]
     return tuple(sorted(events, key=lambda event: (-event.weight, -len(event.effects), event.origin.tick)))
 
 
@@ -163,13 +164,13 @@ def _event(
     clock: Clock,
     seen: Seen | None,
     drawing: Drawing | None,
-    witness: Witness | None,
+    motor: Motor | None,
 ) -> Event:
     spans = [span for item in (origin, *effects) if (span := _span_of(item, clock)) is not None]
     first = min((span[0] for span in spans), default=None)
     last = max((span[1] for span in spans), default=None)
     sentence = event_sentence(
-        origin, effects, answer=answer(origin, effects, drawing), witness=witness(origin) if witness is not None else ""
+        origin, effects, answer=answer(origin, effects, drawing), witness=testimony(origin, motor, clock)
     )
     event = Event(origin, tuple(effects), sentence, first, last, float(len(effects)))
     if seen is None or first is None or last is None:

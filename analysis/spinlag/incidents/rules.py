@@ -110,7 +110,7 @@ RULES: tuple[Rule, ...] = (
     *_rules("motor-dropout", {"motor-sequence": "a dead line breaks the sequence"}, turns=1.0, seconds=0.1),
     *_rules("motor-dropout", {"speed-step": "the drive faltered"}, turns=3.0, seconds=0.2),
     *_rules("motor-sequence", {"speed-step": "the drive faltered", "motor-dropout": "the drive faltered"}, turns=3.0),
-    *_rules("motor-sequence", {"motor-sequence": "it is the same slip"}, turns=0.5, seconds=0.02),
+    *_rules("motor-sequence", {"motor-sequence": "it is the same fault"}, turns=1.2, seconds=0.05),
     *_rules("speed-step", _TIMED_WRONG, turns=3.0, disturbed=True),
     *_rules("speed-step", {"speed-step": "the speed is still settling"}, turns=2.0),
     *_rules("index-missed", _TIMED_WRONG, turns=3.5, disturbed=True),

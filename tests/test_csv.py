@@ -169,6 +169,24 @@ def test_one_row_per_change_leaves_the_period_to_the_lattice() -> None:
     assert said(draft)["rows"] == "4, one per change"
 
 
+def test_a_repeated_row_that_marks_the_end_makes_no_row_per_sample() -> None:
+    assert read_text("t_us,A\n0,0\n5,1\n10,0\n15,1\n20,1\n").sample_period is None
+    period = read_text("t_us,A\n0,0\n5,1\n10,1\n15,0\n20,0\n").sample_period
+    assert period is not None
+    assert period.ticks == 5
+
+
+@pytest.mark.parametrize(
+    "bounds", [("0.4", "0.6"), ("41.6", "41.7"), ("0.0001", "0.5"), ("5", "5.3"), ("2.999", "3.0001"), ("7/3", "12/5")]
+)
+def test_the_simplest_fraction_between_two(bounds: tuple[str, str]) -> None:
+    low, high = map(Fraction, bounds)
+    found = csv.simplest_between(low, high)
+    assert low < found < high
+    for denominator in range(1, found.denominator):
+        assert not low < Fraction(int(low * denominator) + 1, denominator) < high
+
+
 def test_a_stated_rate_is_handed_on_to_be_checked() -> None:
     draft = read_text("# Sample rate: 8 MHz\nt_us,A\n0,0\n125,1\n375,0\n")
     assert draft.sample_rate_hz == 8_000_000
@@ -374,6 +392,26 @@ def test_files_with_nothing_to_measure_say_so(text: str, reason: str) -> None:
 def test_a_delimiter_given_overrules_the_one_found() -> None:
     text = "t_us;A,B\n1;0,5\n2;1,5\n3;0,5\n"
     assert [channel.name for channel in read_text(text, delimiter=";", analogue_columns=(2,)).channels] == ["A,B"]
+
+
+@pytest.mark.parametrize("name", ["tab", "\\t", "\t"])
+def test_delimiters_that_are_awkward_to_type(name: str) -> None:
+    assert edges(read_text("t_ms\tA\n0\t0\n1\t1\n2\t0\n4\t1\n", delimiter=name)) == THREE
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"delimiter": "ab"},
+        {"sample_rate_hz": 0.0},
+        {"sample_rate_hz": float("nan")},
+        {"hysteresis": -0.1},
+        {"threshold_v": float("inf")},
+    ],
+)
+def test_options_that_mean_nothing_are_refused(options: dict[str, object]) -> None:
+    with pytest.raises(CaptureError, match=r"delimiter|sample rate|hysteresis|threshold"):
+        read_text("t_ms,A\n0,0\n1,1\n", **options)
 
 
 def test_the_time_column_by_name_and_by_number() -> None:

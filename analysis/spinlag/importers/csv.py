@@ -172,12 +172,15 @@ class _Finish:
         )
 
     def _evenly_spaced(self) -> bool:
-        """Whether there is a row per sample: evenly spaced, and some row repeats the one before (or holds volts)."""
+        """Whether there is a row per sample: evenly spaced, and some row repeats the one before (or holds volts).
+
+        The last row alone does not count: writers of changes put one there to mark the end of the record.
+        """
         rows = self._rows
         if rows.rows < 3 or self._span == 0:
             return False
         mean = Fraction(self._span, 10**self._places) / (rows.rows - 1)
-        return (rows.repeats > 0 or bool(rows.traces.histograms)) and rows.spacing.even(mean)
+        return (rows.repeats > rows.last_repeats or bool(rows.traces.histograms)) and rows.spacing.even(mean)
 
     def _tick(self) -> Fraction:
         if self._table.tick_ns is not None:

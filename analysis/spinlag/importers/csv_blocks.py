@@ -15,7 +15,7 @@ from spinlag.importers.csv_rows import Fault, Rows
 from spinlag.importers.csv_slow import COMMENT_BYTES, slow_rows
 from spinlag.importers.csv_text import NEWLINE, QUOTE, Text, plain_text, text_as_it_stands
 
-_FEW_ROWS = 64
+_FEW_ROWS = 512
 """A shorter run of rows of one width is not worth its own pass."""
 
 _SLOW_BYTES = 1 << 13

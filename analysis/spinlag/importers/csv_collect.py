@@ -113,6 +113,7 @@ class Collector:
         self.finest = 0
         self.rows = 0
         self.repeats = 0
+        self.last_repeats = False
         self.same_time = 0
         self.rounded = False
         self.spacing = Spacing({})
@@ -153,6 +154,7 @@ class Collector:
         values = [(int(value[0]), bool(lost[0])) for value, lost in rows.packed]
         same = self.rows > 0 and heads == self._states[: len(heads)].tolist() and values == self._values
         self.repeats += len(rows) - len(rows.changed) + same
+        self.last_repeats = bool(same) if len(rows) == 1 else int(rows.changed[-1]) < len(rows) - 1
         self.same_time += rows.same_time
 
     def _note_steps(self, rows: Rows, first: int, line: int) -> None:

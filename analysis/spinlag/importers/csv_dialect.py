@@ -19,6 +19,17 @@ SPACES = " "
 _TRIED = 60
 """Lines on which every dialect is tried."""
 
+DELIMITER_NAMES = {
+    "tab": "\t",
+    "\\t": "\t",
+    "space": SPACES,
+    "spaces": SPACES,
+    "comma": ",",
+    "semicolon": ";",
+    "bar": "|",
+}
+"""Names of delimiters that are awkward to type."""
+
 _DELIMITERS = ("\t", ";", ",", "|", SPACES)
 COMMENT_MARKS = ("#", "%", "//")
 _NUMBERS = {

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import pairwise
@@ -12,6 +13,7 @@ from typing import Literal
 from spinlag.errors import CaptureError
 from spinlag.importers.csv_dialect import (
     COMMENT_MARKS,
+    DELIMITER_NAMES,
     LEVELS,
     Dialect,
     HeadLine,
@@ -141,6 +143,7 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
 
     Raises CaptureError, saying what lacks.
     """
+    options = _checked(options, file)
     lines = head_lines(head, complete=complete)
     dialect = find_dialect(lines, options)
     if dialect is None:
@@ -159,8 +162,8 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
     if options.sample_rate_hz is not None:
         rate, rate_from = Fraction(str(options.sample_rate_hz)), "given by the user"
     if unit == "samples" and not rate:
-        what = "row numbers" if time is None else f"column {time + 1}"
-        raise CaptureError(f"times are sample numbers ({what}), and nothing states the sample rate: give it", file=file)
+        what = "no column reads as a time" if time is None else f"column {time + 1} holds sample numbers"
+        raise CaptureError(f"{what}, and nothing states the sample rate: give it", file=file)
     return Layout(
         dialect=dialect,
         newline=newline_of(head)[0],
@@ -175,6 +178,22 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
         places=_places(table, time),
         warnings=tuple(warnings),
     )
+
+
+def _checked(options: CsvOptions, file: str) -> CsvOptions:
+    """Options with the delimiter as a character. Raises CaptureError for values that mean nothing."""
+    given = options.delimiter
+    delimiter = given if given is None else DELIMITER_NAMES.get(given.lower(), given)
+    if delimiter is not None and (len(delimiter) != 1 or not delimiter.isascii() or delimiter.isalnum()):
+        raise CaptureError(f"the delimiter {given!r} is not one punctuation character, 'tab' or 'space'", file=file)
+    rate = options.sample_rate_hz
+    if rate is not None and not 0 < rate < math.inf:
+        raise CaptureError(f"a sample rate of {rate} Hz is none", file=file)
+    if options.hysteresis is not None and not 0 <= options.hysteresis < 1:
+        raise CaptureError(f"a hysteresis of {options.hysteresis} is no fraction of the amplitude below 1", file=file)
+    if options.threshold_v is not None and not math.isfinite(options.threshold_v):
+        raise CaptureError(f"a threshold of {options.threshold_v} V is none", file=file)
+    return replace(options, delimiter=delimiter)
 
 
 def _cut(lines: list[HeadLine], dialect: Dialect, options: CsvOptions) -> _Table | None:

@@ -46,7 +46,7 @@ def about_rows(rows: Collector, tick: Fraction, period: Fraction | None) -> Pair
     """Row style and rounding."""
     if period is not None:
         said = [("rows", f"{rows.rows}, one per sample, every {_time(float(period * tick))}")]
-    elif rows.repeats or rows.traces.histograms:
+    elif rows.repeats > rows.last_repeats or rows.traces.histograms:
         said = [("rows", f"{rows.rows}, not evenly spaced")]
     else:
         said = [("rows", f"{rows.rows}, one per change")]

@@ -42,7 +42,8 @@ def overlapping_adev(phase_s: ArrayLike, tau0_s: float, factors: list[int] | Non
     with `edf` degrees of freedom), `edf`, `noise` (the noise type assumed for it). Empty, with its columns, for N < 4.
     """
     phase = np.asarray(phase_s, dtype=np.float64)
-    rows, alpha = [], 0
+    rows: list[tuple[float, float, int, float, float, float, str]] = []
+    alpha = 0
     for m in factors if factors is not None else octaves(len(phase)):
         if len(phase) - 2 * m < 1:
             continue
@@ -55,9 +56,11 @@ def overlapping_adev(phase_s: ArrayLike, tau0_s: float, factors: list[int] | Non
         edf = max(degrees_of_freedom(len(phase), m, alpha) * len(difference) / (len(phase) - 2 * m), 1.0)
         low, high = _interval(adev, edf)
         rows.append((m * tau0_s, adev, len(difference), low, high, edf, NOISE_NAMES[alpha]))
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
-    kinds = {"tau_s": "float64", "adev": "float64", "n": "int64", "low": "float64", "high": "float64", "edf": "float64"}
-    return table.astype(kinds | {"noise": "str"})
+    kinds = ("float64", "float64", "int64", "float64", "float64", "float64", "str")
+    columns = zip(*rows, strict=True) if rows else ([] for _ in COLUMNS)
+    return pd.DataFrame(
+        {name: pd.Series(list(values), dtype=kind) for name, kind, values in zip(COLUMNS, kinds, columns, strict=True)}
+    )
 
 
 def _interval(adev: float, edf: float) -> tuple[float, float]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from spinlag.capture import Capture, Ticks
+from spinlag.capture import Capture, Channel, Ticks
 from spinlag.observations import Observation
 from spinlag.rig import IndexTable, Rig
 from spinlag.rotation_pulses import NO_TICK, Pulses, find_pulses
@@ -16,7 +16,14 @@ from spinlag.rotation_turns import Turns, find_turns
 from spinlag.rotation_watch import observe
 from spinlag.summary import Statistics
 
-__all__ = ["NO_TICK", "Rotation", "find_revolutions"]
+__all__ = ["FASTEST_MARKS_HZ", "NO_TICK", "Rotation", "find_revolutions", "pulse_rate_hz"]
+
+FASTEST_MARKS_HZ = 200_000.0
+"""No shaft passes its marks faster (1024 of them at 195 turns a second); a line that does carries something else, whose
+pauses would pass for millions of missed turns. Common practice, no source."""
+
+_RUN = 512
+"""Edges of a run that is looked at."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,15 +72,26 @@ def find_revolutions(capture: Capture, rig: Rig) -> Rotation | None:
     """Revolutions from the index line of the rig; None where the rig has no index.
 
     Half-open: revolution k covers [turn_ticks[k], turn_ticks[k + 1]). What the capture's start or end cuts in half is
-    no revolution. With fewer than two believable pulses the tables are empty, with their columns.
+    no revolution. With fewer than two believable pulses, or with pulses faster than any shaft's marks, the tables are
+    empty, with their columns.
     """
     if rig.index is None:
         return None
     channel = capture.channel(rig.index.channel)
+    if pulse_rate_hz(capture, channel) > FASTEST_MARKS_HZ:
+        channel = replace(channel, edges=channel.edges[:0])
     pulses = find_pulses(capture, channel, rig.index)
     found = find_turns(pulses, rig.index, float(capture.sample_period.ticks))
     observations = observe(capture, channel, rig.index, pulses, found)
     return build_rotation(capture, rig, rig.index, pulses, found, observations)
+
+
+def pulse_rate_hz(capture: Capture, channel: Channel) -> float:
+    """How fast pulses usually follow each other, from a few runs of edges; 0 where there are too few to tell."""
+    n = len(channel.edges)
+    runs = [np.asarray(channel.edges[at : at + _RUN], dtype=np.int64) for at in (0, n // 2, max(0, n - _RUN))]
+    periods = np.concatenate([run[2:] - run[:-2] for run in runs])
+    return 1 / (float(np.median(periods)) * float(capture.tick)) if len(periods) >= _RUN else 0.0
 
 
 def build_rotation(

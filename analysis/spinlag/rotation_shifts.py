@@ -56,6 +56,8 @@ class Shifts:
     jerks: tuple[Jerk, ...]
     threshold_turns: float
     sigmas: float
+    scatter_turns: float
+    """Robust standard deviation of a pulse about the cubic through its neighbours."""
     noise: Noise
 
 
@@ -65,7 +67,7 @@ def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) ->
     n = len(times)
     none = np.empty(0, dtype=np.int64)
     if n < LEAST_PULSES:
-        return Shifts(none, none, (), FLOOR_TURNS, sigmas_for(n), Noise(0.01, 0.01))
+        return Shifts(none, none, (), FLOOR_TURNS, sigmas_for(n), 0.0, Noise(0.01, 0.01))
     place = float(np.median(np.diff(turns)))
     keep = np.arange(n)
     period = _local_period(times, turns)
@@ -74,7 +76,8 @@ def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) ->
     few_turns = teeth > 1 and n < (2 * REACH + 1) * teeth
     # with few turns many a pulse is its own tooth's median; its 0 says nothing of the spread
     telling = residue[residue != 0.0] if few_turns else residue
-    limit = max(sigmas_for(n) * robust_sigma(telling), FLOOR_TURNS)
+    scatter = robust_sigma(telling)
+    limit = max(sigmas_for(n) * scatter, FLOOR_TURNS)
     shifted: list[int] = []
     jerks: dict[int, Jerk] = {}
     settled: set[int] = set()
@@ -101,6 +104,7 @@ def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) ->
         tuple(jerks[key] for key in sorted(jerks)),
         limit,
         sigmas_for(n),
+        scatter,
         noise,
     )
 

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from spinlag.capture import Ticks
 from spinlag.rig import IndexTable
-from spinlag.rotation_lattice import NO_PLACE, Lattice, count_places
+from spinlag.rotation_lattice import NO_PLACE, REACH, SUSPICIOUS, Lattice, count_places
 from spinlag.rotation_pulses import NO_TICK, Pulses
-from spinlag.rotation_shifts import Shifts, find_shifts
+from spinlag.rotation_shifts import FLOOR_TURNS, Shifts, find_shifts
 from spinlag.rotation_speed import SpeedChange, SpeedChanges, find_speed_changes
 from spinlag.rotation_teeth import Wheel, read_wheel
 
@@ -22,6 +22,11 @@ Mask = NDArray[np.bool_]
 BENDING = 0.05
 """Where the pace on the two sides of a silence differs by more than this share, the shaft is gaining or losing speed in
 earnest, and only the nearest pulses tell what it did in between."""
+
+PLACE_RULE = (
+    f"an interval that departs from the running median of {2 * REACH + 1} by more than {SUSPICIOUS:g} of the distance "
+    "of two marks"
+)
 
 AROUND = 4
 """Pulses on either side from which a missing instant is reckoned while the shaft runs evenly."""
@@ -45,12 +50,18 @@ class Turns:
     missed: Ticks
     shifted: Indices
     shifted_home: Ticks
+    shifted_turn: Indices
+    """Revolution that each shifted pulse belongs to."""
     jerk_tick: Ticks
     jerk_turns: Floats
     changes: SpeedChanges
-    shifts: Shifts | None
     tooth_angles_deg: tuple[float, ...]
     notes: tuple[str, ...]
+    place_rule: str
+    """What makes a pulse missing or one too many, in words; `shift_rule`: what makes one shifted."""
+    shift_rule: str
+    calm: str
+    """The end of a sentence: how one knows that the shaft was not the cause."""
 
 
 def find_turns(pulses: Pulses, index: IndexTable, sample_ticks: float) -> Turns:
@@ -87,12 +98,15 @@ def _no_turns(pulses: Pulses, rows: Indices) -> Turns:
         missed=none,
         shifted=none,
         shifted_home=none,
+        shifted_turn=none,
         jerk_tick=none,
         jerk_turns=np.empty(0),
         changes=SpeedChanges((), 0.0, 0.0),
-        shifts=None,
         tooth_angles_deg=(0.0,),
         notes=("fewer than two believable index pulses: no revolution",),
+        place_rule="",
+        shift_rule="",
+        calm="",
     )
 
 
@@ -141,12 +155,16 @@ def _assemble(
         missed=anchors.instant(wheel.turns(_missing_places(place, wheel, lattice.doubtful[members]))),
         shifted=rows[members[shifts.shifted]],
         shifted_home=anchors.instant(home),
+        shifted_turn=place[shifts.shifted] // wheel.places - int(begin[0]),
         jerk_tick=jerk_tick,
         jerk_turns=np.array([jerk.turns for jerk in jerks], dtype=np.float64),
         changes=changes,
-        shifts=shifts,
         tooth_angles_deg=tuple(float(angle) for angle in 360.0 * _pulse_angles(wheel)),
-        notes=(*notes, *_running_notes(changes)),
+        notes=(*notes, *running_notes(changes)),
+        place_rule=PLACE_RULE,
+        shift_rule=f"{360.0 * shifts.threshold_turns:.3g} deg: {shifts.sigmas:.3g} robust standard deviations of this "
+        f"capture's pulses, at least {360.0 * FLOOR_TURNS:.2g} deg",
+        calm="the pulses around it keep their places",
     )
 
 
@@ -160,7 +178,8 @@ def _running(changes: SpeedChanges, ticks: Ticks, tick: int) -> bool:
     return any(one.phase in ("run-up", "run-down") and one.first <= turn <= one.last for one in changes.changes)
 
 
-def _running_notes(changes: SpeedChanges) -> list[str]:
+def running_notes(changes: SpeedChanges) -> list[str]:
+    """Sentences on what was left out while the shaft got up to speed or came to rest."""
     return [
         f"{change.phase} over turns {change.first} to {change.last}: left out of the statistics"
         for change in changes.changes

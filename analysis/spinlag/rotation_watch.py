@@ -7,9 +7,7 @@ import numpy as np
 from spinlag.capture import Capture, Channel
 from spinlag.observations import Observation
 from spinlag.rig import IndexTable
-from spinlag.rotation_lattice import SUSPICIOUS
 from spinlag.rotation_pulses import Pulses
-from spinlag.rotation_shifts import FLOOR_TURNS
 from spinlag.rotation_speed import FLOOR_CHANGE, SPAN
 from spinlag.rotation_turns import Turns, merge_changes
 
@@ -85,9 +83,6 @@ def _unknown(channel: Channel, tick: int) -> bool:
     return any(int(t0) <= tick < int(t1) for t0, t1 in channel.unknown)
 
 
-_LATTICE_RULE = f"an interval that departs from the running median of 15 by more than {SUSPICIOUS:g} of it"
-
-
 def _missed(scene: _Scene) -> list[Observation]:
     ticks = scene.found.missed
     if not len(ticks):
@@ -111,7 +106,7 @@ def _missed(scene: _Scene) -> list[Observation]:
                         expected=length / (len(members) + 1),
                         observed=length,
                         unit="s",
-                        threshold=_LATTICE_RULE,
+                        threshold=scene.found.place_rule,
                         revolution=scene.revolution(int(tick)),
                     )
                 )
@@ -132,29 +127,22 @@ def _doubled(scene: _Scene) -> list[Observation]:
                 tick=int(all_ticks[row]),
                 channel=scene.channel.name,
                 detail=f"a pulse too many, {delay * 1e3:.4g} ms ({360.0 * delay / period:.3g} deg) after the one "
-                "before; the pulses around it keep their places",
+                f"before; {scene.found.calm}",
                 expected=period / max(len(scene.found.tooth_angles_deg), 1),
                 observed=delay,
                 unit="s",
-                threshold=_LATTICE_RULE,
+                threshold=scene.found.place_rule,
                 revolution=scene.revolution(int(all_ticks[row])),
             )
         )
     return seen
 
 
-def _shift_rule(scene: _Scene) -> str:
-    shifts = scene.found.shifts
-    assert shifts is not None
-    return (
-        f"{360.0 * shifts.threshold_turns:.3g} deg: {shifts.sigmas:.3g} robust standard deviations of this capture's "
-        f"pulses, at least {360.0 * FLOOR_TURNS:.2g} deg"
-    )
-
-
 def _shifted(scene: _Scene) -> list[Observation]:
     seen = []
-    for row, home in zip(scene.found.shifted, scene.found.shifted_home, strict=True):
+    found = scene.found
+    last = len(found.ticks) - 2
+    for row, home, turn in zip(found.shifted, found.shifted_home, found.shifted_turn, strict=True):
         tick = int(scene.pulses.reference[row])
         shift = float(tick - int(home)) * scene.tick_s
         period = scene.period_s(int(home)) or 1.0
@@ -164,13 +152,13 @@ def _shifted(scene: _Scene) -> list[Observation]:
                 kind="index-shifted",
                 tick=tick,
                 channel=scene.channel.name,
-                detail=f"the pulse came {abs(shift) * 1e6:.4g} us ({abs(360.0 * shift / period):.3g} deg) {way}; the "
-                "pulses around it keep their places",
+                detail=f"the pulse came {abs(shift) * 1e6:.4g} us ({abs(360.0 * shift / period):.3g} deg) {way}; "
+                f"{scene.found.calm}",
                 expected=0.0,
                 observed=shift,
                 unit="s",
-                threshold=_shift_rule(scene),
-                revolution=scene.revolution(int(home)),
+                threshold=scene.found.shift_rule,
+                revolution=int(turn) if 0 <= turn <= last else None,
             )
         )
     return seen
@@ -191,7 +179,7 @@ def _jerks(scene: _Scene) -> list[Observation]:
                 expected=0.0,
                 observed=float(turns) * period,
                 unit="s",
-                threshold=_shift_rule(scene),
+                threshold=scene.found.shift_rule,
                 revolution=scene.revolution(int(tick) - 1),
             )
         )

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from spinlag.capture import Capture, Progress
 from spinlag.cautions import cautions
+from spinlag.doubts import doubts
 from spinlag.errors import Problem, RigError
 from spinlag.findings import Findings
 from spinlag.incidents.find import find_incidents
@@ -34,6 +37,8 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     observations += [o for placement in placements if placement for o in placement.observations]
     observations.sort(key=lambda observation: observation.tick)
     incidents, seen = find_incidents(capture, rig, rotation, chains, placements, observations)
+    warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents))
+    capture = replace(capture, warnings=warnings)
     return Findings(
         capture=capture,
         rig=rig,
@@ -47,7 +52,7 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
         seen=seen,
         verdicts=judge_all(capture, rig, rotation, chains, placements, latencies),
         cautions=cautions(rig, rotation, chains, placements),
-        warnings=capture.warnings,
+        warnings=warnings,
     )
 
 

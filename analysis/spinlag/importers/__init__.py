@@ -14,6 +14,7 @@ from spinlag.importers import vcd
 from spinlag.importers.csv_options import CsvOptions
 from spinlag.importers.draft import Draft
 from spinlag.importers.source import FileSource
+from spinlag.lattice_breaks import breaks_said, find_breaks
 from spinlag.rig import CaptureTable
 from spinlag.sampling import ClaimedRate, detect_sample_period
 
@@ -153,7 +154,12 @@ def _sample_period(draft: Draft, table: CaptureTable) -> tuple[SamplePeriod, tup
     if draft.sample_period is None:
         lines = list({id(channel.edges): channel.edges for channel in draft.channels}.values())
         period, more = detect_sample_period(lines, draft.tick, claims[0] if claims else None)
-        return period, doubts + more
+        breaks = find_breaks(lines, draft.tick, None if period.source == "timescale" else period.ticks)
+        if breaks is None:
+            return period, doubts + more
+        if breaks.period > period.ticks:
+            period = SamplePeriod(breaks.period, "lattice")
+        return period, (*doubts, *more, breaks_said(breaks, draft.tick))
     shown = 1 / (draft.sample_period.ticks * draft.tick)
     if claims and not _agree(claims[0].hz, shown):
         claimed = f"{claims[0].by} gives a sample rate of {float(claims[0].hz) / 1e6:.6g} MHz"

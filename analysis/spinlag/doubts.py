@@ -1,0 +1,296 @@
+"""What looks wrong with a capture or with what the rig says of it: sentences for `warnings`, each with a way out.
+
+Nothing here changes a figure. A line that died, a clock that is off by a factor or two clips that were swapped leave
+figures that look sound; these checks say what a colleague at the bench would ask.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+
+import numpy as np
+
+from spinlag.capture import UNKNOWN, Capture, Channel
+from spinlag.incidents.model import IncidentReport
+from spinlag.leds.parts import Part
+from spinlag.leds.updates import ChainUpdates
+from spinlag.rig import Rig
+from spinlag.rotation import FASTEST_MARKS_HZ, pulse_rate_hz
+from spinlag.sampling import USUAL_MHZ
+
+SILENCES = 5.0
+"""A line died if its last silence is so many times its longest other one. Common practice, no source."""
+
+SHARE = 0.02
+"""Silences and unknown stretches at the ends of the record that are a smaller part of it are not worth a word."""
+
+OFF_SCALE = 1.15
+"""Times off by less than this factor are for the verdicts; clocks are off by whole factors."""
+
+USUAL_PERIOD_S = 1.25e-6
+"""Bit period of most one-wire parts (their sheets), for lines whose part is not known."""
+
+USUAL_WINDOW_S = (0.8e-6, 2.6e-6)
+"""Bit periods from fast to slow (400 kHz) parts, per their sheets."""
+
+FACTORS = tuple(sorted({Fraction(n, d) for n in (1, 2, 3, 4, 5, 8, 10, 16) for d in (1, 2, 3, 4, 5, 8, 10, 16)}))
+DECADES = tuple(Fraction(10) ** power for power in range(-12, 13))
+
+_ENOUGH_EDGES = 16
+_ENOUGH_BITS = 64
+_MOST_CHANNELS = 256
+"""A first look at every line of a simulator's dump is not worth its time here."""
+
+_PIECE = 1 << 20
+
+
+def doubts(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates], incidents: IncidentReport) -> tuple[str, ...]:
+    """Sentences, the gravest kind first; none where all looks as it should."""
+    named = _named(capture, rig)
+    return (
+        *_bit_times(capture, chains),
+        *_mixed_up(capture, rig, chains),
+        *_too_fast(capture, rig),
+        *_lifeless(named),
+        *_fell_silent(capture, rig, named, chains),
+        *_unknown(capture, named),
+        *_gaps(incidents),
+    )
+
+
+def _named(capture: Capture, rig: Rig) -> list[tuple[str, Channel]]:
+    """The rig's keys and their channels, each channel once."""
+    found: dict[str, tuple[str, Channel]] = {}
+    for key, name in rig.channels().items():
+        channel = capture.channel(name)
+        found.setdefault(channel.path, (key, channel))
+    return list(found.values())
+
+
+def _lifeless(named: Sequence[tuple[str, Channel]]) -> Iterator[str]:
+    for key, channel in named:
+        if len(channel.edges):
+            continue
+        level = "its level is never known" if channel.initial == UNKNOWN else f"it stays {_level(channel.initial)}"
+        yield (
+            f"{channel.name} ({key}) never changes in the whole record, {level}: look at its clip and ground, and "
+            "whether the rig names the right line"
+        )
+
+
+def _too_fast(capture: Capture, rig: Rig) -> Iterator[str]:
+    if rig.index is None:
+        return
+    channel = capture.channel(rig.index.channel)
+    rate = pulse_rate_hz(capture, channel)
+    if rate > FASTEST_MARKS_HZ:
+        yield (
+            f"{channel.name} (index.channel) pulses {rate:.3g} times a second, faster than the marks of any shaft: it "
+            "was not taken for an index, and nothing was measured from it"
+        )
+
+
+def _level(level: int) -> str:
+    return "high" if level else "low"
+
+
+def _fell_silent(
+    capture: Capture, rig: Rig, named: Sequence[tuple[str, Channel]], chains: Sequence[ChainUpdates]
+) -> Iterator[str]:
+    """Lines that stop, or begin, while others go on."""
+    spans = [(key, channel) for key, channel in named if len(channel.edges) >= _ENOUGH_EDGES]
+    starts = {capture.channel(chain.channel).path: chain.start for chain in chains if len(chain) > 2}
+    markers = {f"markers.{name}" for name in rig.markers}
+    for key, channel in spans:
+        if key in markers:
+            continue
+        first, last = int(channel.edges[0]), int(channel.edges[-1])
+        before, after = first - capture.start, capture.end - last
+        if max(before, after) <= SHARE * (capture.end - capture.start):
+            continue
+        usual = _longest_pause(channel, starts.get(channel.path))
+        others = [other for _, other in spans if other is not channel]
+        if after > SILENCES * usual and _active(others, last + after // 2, capture.end):
+            yield (
+                f"{channel.name} ({key}) changes for the last time at {_instant(capture, last)}, "
+                f"{_span(capture, after)} before the end of the record, while other lines go on: what needs it ends "
+                "there; did its clip come off?"
+            )
+        if before > SILENCES * usual and _active(others, capture.start, first - before // 2):
+            yield (
+                f"{channel.name} ({key}) changes for the first time at {_instant(capture, first)}, "
+                f"{_span(capture, before)} into the record, while other lines are busy: what needs it begins there"
+            )
+
+
+def _longest_pause(channel: Channel, starts: np.ndarray | None) -> int:
+    """Longest time between updates of an LED line, or between edges of any other, in ticks."""
+    if starts is not None:
+        return int(np.diff(starts).max())
+    longest, before = 0, None
+    for start in range(0, len(channel.edges), _PIECE):
+        piece = channel.edges[start : start + _PIECE]
+        if before is not None:
+            longest = max(longest, int(piece[0]) - before)
+        longest = max(longest, int(np.diff(piece).max(initial=0)))
+        before = int(piece[-1])
+    return longest
+
+
+def _active(channels: Sequence[Channel], begin: int, end: int) -> bool:
+    """Whether any of the channels changes in [begin, end)."""
+    return any(int(np.diff(channel.edges.searchsorted(np.array([begin, end])))[0]) > 0 for channel in channels)
+
+
+def _unknown(capture: Capture, named: Sequence[tuple[str, Channel]]) -> Iterator[str]:
+    for key, channel in named:
+        spans = channel.unknown
+        if len(spans) and int(spans[0, 0]) == capture.start:
+            lead = int(spans[0, 1]) - capture.start
+            # simulators and recorders alike know a line only once it was first written
+            spans = spans[1:] if lead <= SHARE * (capture.end - capture.start) or not len(channel.edges) else spans
+        if not len(spans):
+            continue
+        stretches = "one stretch" if len(spans) == 1 else f"{len(spans)} stretches"
+        total = int((spans[:, 1] - spans[:, 0]).sum())
+        yield (
+            f"{channel.name} ({key}) is unknown (x or z) in {stretches}, {_span(capture, total)} in all, the first at "
+            f"{_instant(capture, int(spans[0, 0]))}: its last level was held, and what it did there is lost"
+        )
+
+
+def _gaps(incidents: IncidentReport) -> Iterator[str]:
+    gaps = [incident for incident in incidents.incidents if incident.kind == "capture-gap"]
+    if gaps:
+        many = "a gap" if len(gaps) == 1 else f"{len(gaps)} gaps"
+        first = f"{gaps[0].time_s:.6g} s ({gaps[0].detail})"
+        yield f"the recording has {many}, the first at {first}: what happened there is lost"
+
+
+def _bit_times(capture: Capture, chains: Sequence[ChainUpdates]) -> Iterator[str]:
+    """Times on an LED line that are all off by one factor: then it is a clock that is wrong, not the bits."""
+    for chain in chains:
+        period = chain.timing.get("bit_period")
+        if chain.wiring != "one-wire" or period is None or period.statistics.n < _ENOUGH_BITS:
+            continue
+        medians = {
+            name: median
+            for name in ("t0h", "t1h", "bit_period")
+            if name in chain.timing
+            and chain.timing[name].statistics.n >= _ENOUGH_BITS
+            and (median := chain.timing[name].statistics.median)
+        }
+        if "bit_period" not in medians:
+            continue
+        fitting = [found for part in _parts(chain) if (found := _scales(part, medians)) is not None]
+        if not chain.candidates and chain.part is None:
+            fitting = [(USUAL_WINDOW_S[0] / medians["bit_period"], USUAL_WINDOW_S[1] / medians["bit_period"])]
+        if not fitting or any(low <= 1 <= high for low, high in fitting):
+            continue
+        low, high = min(fitting, key=lambda window: abs(np.log(window[0] * window[1])))
+        centre = USUAL_PERIOD_S / medians["bit_period"] if chain.part is None else float(np.sqrt(low * high))
+        if low <= OFF_SCALE and high >= 1 / OFF_SCALE:
+            continue
+        scale = _likely_scale(capture, low, high, min(max(centre, low), high))
+        said = chain.part.name if chain.part is not None else "a one-wire LED"
+        yield (
+            f"{chain.channel}: all bit times are {1 / float(scale):.4g} times what {said} takes, in one proportion: "
+            f"the file's clock looks wrong (one tick counts as {_figure(capture.tick * 10**9)} ns; [capture] tick_ns = "
+            f"{_figure(capture.tick * 10**9 * scale)} in the rig would make the bits fit), or the line runs at another "
+            "rate"
+        )
+
+
+def _figure(value: Fraction) -> str:
+    return f"{float(value):.9g}"
+
+
+def _parts(chain: ChainUpdates) -> Sequence[Part]:
+    return chain.candidates or ((chain.part,) if chain.part is not None else ())
+
+
+def _scales(part: Part, medians: dict[str, float]) -> tuple[float, float] | None:
+    """The factors that bring all the medians into the part's windows; None where no one factor does."""
+    low, high = 0.0, np.inf
+    for name, median in medians.items():
+        window = part.windows.get(name)
+        if window is None:
+            continue
+        low = max(low, (window.low_s or 0.0) / median)
+        high = min(high, np.inf if window.high_s is None else window.high_s / median)
+    return (low, high) if 0 < low <= high < np.inf else None
+
+
+def _likely_scale(capture: Capture, low: float, high: float, centre: float) -> Fraction:
+    """The factor in [low, high] that a wrong clock has most likely: to a usual sample rate, or a simple one."""
+    tick_s = capture.tick
+    if capture.sample_period.ticks == 1:
+        rates = (Fraction(rate) * unit for rate in USUAL_MHZ.split() for unit in (1000, 1_000_000))
+        usual = [scale for rate in rates if low <= (scale := 1 / (rate * tick_s)) <= high]
+    else:
+        usual = []
+    simple = [scale for factor in FACTORS for decade in DECADES if low <= (scale := factor * decade) <= high]
+    near = usual or simple
+    return min(near, key=lambda scale: abs(np.log(float(scale) / centre))) if near else Fraction(f"{centre:.6g}")
+
+
+def _mixed_up(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> Iterator[str]:
+    """Lines that look like what the rig takes another one for; none where the rig was guessed from the same look."""
+    yield from _swapped_chains(rig, chains)
+    if rig.guessed or len(capture.channels) > _MOST_CHANNELS:
+        return
+    from spinlag.roles_survey import survey
+
+    seen = survey(capture)
+    index = capture.channel(rig.index.channel) if rig.index is not None else None
+    shown = seen.index.pulses.look.channel if seen.index is not None else None
+    named = {channel.path for _, channel in _named(capture, rig)}
+    for number, chain in enumerate(rig.leds):
+        if chain.wiring != "one-wire":
+            continue
+        line = capture.channel(chain.data)
+        if line.path in seen.wires:
+            inverted = seen.wires[line.path][1].inverted
+            if inverted != chain.inverted:
+                yield (
+                    f"{line.name} (leds[{number}].data) idles {_level(inverted)} and reads as LED data when its levels "
+                    f"are {'exchanged' if inverted else 'taken as they are'}: set inverted = {str(inverted).lower()} "
+                    "in the rig"
+                )
+            continue
+        if index is not None and shown is not None and line.path == shown.path and index.path in seen.wires:
+            yield (
+                f"{index.name} looks like LED data and {line.name} like the index pulse, the other way round than in "
+                f'the rig: swap them ([index] channel = "{line.name}", leds[{number}].data = "{index.name}")'
+            )
+            continue
+        better = [look.channel.name for path, (look, _) in seen.wires.items() if path not in named]
+        if better and len(line.edges):
+            yield (
+                f"{line.name} (leds[{number}].data) does not look like LED data, but {', '.join(better[:3])} does: is "
+                "that the line the rig should name?"
+            )
+
+
+def _swapped_chains(rig: Rig, chains: Sequence[ChainUpdates]) -> Iterator[str]:
+    """Two chains of different length, each as long as the rig says of the other."""
+    for i, (one, seen) in enumerate(zip(rig.leds, chains, strict=True)):
+        for other, also in zip(rig.leds[i + 1 :], chains[i + 1 :], strict=True):
+            if one.count != other.count and (one.count, other.count) == (also.leds_seen, seen.leds_seen):
+                yield (
+                    f"{one.data} carries {seen.leds_seen} LEDs and {other.data} {also.leds_seen}, the other way round "
+                    f"than in the rig: swap the data lines of {one.name} and {other.name}"
+                )
+
+
+def _instant(capture: Capture, tick: int) -> str:
+    return f"{float(tick * capture.tick):.6g} s"
+
+
+def _span(capture: Capture, ticks: int) -> str:
+    seconds = float(ticks * capture.tick)
+    for factor, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us")):
+        if seconds >= factor:
+            return f"{seconds / factor:.3g} {unit}"
+    return f"{seconds / 1e-9:.3g} ns"

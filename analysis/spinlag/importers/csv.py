@@ -35,7 +35,7 @@ from spinlag.importers.source import HEAD_BYTES, ByteSource
 from spinlag.rig import CaptureTable
 
 BLOCK_BYTES = 1 << 20
-THREADS = 1
+THREADS = 2
 """Threads that read blocks while the caller's joins what they read."""
 
 TICKS_PER_SPACING = 1000

@@ -15,10 +15,9 @@ from spinlag.importers.csv_decimals import (
 from spinlag.importers.csv_dialect import LEVELS
 from spinlag.importers.csv_rows import LARGEST_VOLTAGE, Codes, PackedCells
 from spinlag.importers.csv_text import NEWLINE
+from spinlag.importers.lanes import LOST
 
 _UNFIT = 255
-_NOT_KNOWN = 2
-_LONGEST_WORD = 5
 
 
 def _level_table() -> Codes:
@@ -56,7 +55,7 @@ def level_cells(words: Words, begins: Positions, ends: Positions) -> Codes | Non
     """Levels in the fields [begins, ends): one character, a word such as "high", or nothing."""
     length = ends - begins
     codes = np.where(length == 1, _LEVEL_OF.take(words.view(np.uint8).take(begins)), np.uint8(_UNFIT))
-    codes[length == 0] = _NOT_KNOWN
+    codes[length == 0] = LOST
     longer = np.flatnonzero(length > 1)
     if len(longer):
         codes[longer] = _word_codes(words, length[longer], ends[longer])
@@ -81,7 +80,7 @@ def packed_cells(words: Words, begins: Positions, ends: Positions, radix: int) -
     length = ends - begins
     lost = length == 0
     one = length == 1
-    lost |= one & (_LEVEL_OF.take(buffer.take(begins)) == _NOT_KNOWN)
+    lost |= one & (_LEVEL_OF.take(buffer.take(begins)) == LOST)
     values = np.zeros(len(begins), dtype=np.uint64)
     known = slice(None) if not lost.any() else np.flatnonzero(~lost)
     begins, ends = begins[known], ends[known]

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from spinlag.importers.csv_options import CsvOptions
+from spinlag.importers.lanes import LOST
 
 MOST_LINES = 1000
 """Lines of the head that are looked at."""
@@ -42,9 +43,9 @@ _HEX = re.compile(r"0[xX][0-9a-fA-F]{1,16}|[0-9a-fA-F]{2,16}")
 LEVELS = {
     **dict.fromkeys(("0", "l", "f", "low", "lo", "false", "off"), 0),
     **dict.fromkeys(("1", "h", "t", "high", "hi", "true", "on"), 1),
-    **dict.fromkeys(("", "x", "z", "u", "w", "?", "-"), 2),
+    **dict.fromkeys(("", "x", "z", "u", "w", "?", "-"), LOST),
 }
-"""Texts of a digital level in lower case; 2 is a level that is not known."""
+"""Texts of a digital level in lower case."""
 
 
 @dataclass(frozen=True)

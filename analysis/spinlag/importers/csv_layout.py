@@ -24,6 +24,7 @@ from spinlag.importers.csv_dialect import (
 )
 from spinlag.importers.csv_header import HeaderName, Preamble, header_name, read_preamble, time_unit, volts
 from spinlag.importers.csv_options import CsvOptions, TimeUnit
+from spinlag.importers.lanes import LOST
 
 Kind = Literal["time", "level", "packed", "analogue", "ignored"]
 
@@ -412,7 +413,7 @@ def _kind_of(table: _Table, column: int, options: CsvOptions, preamble: Preamble
         return Column(name, "ignored", note=f"{name} counts rows")
     if unit and table.mostly(len(numbers), column):
         return Column(name, "ignored", note=f"{name} is in {unit}, which is no voltage")
-    known = [cell for cell in filled if LEVELS.get(cell.lower()) != 2]
+    known = [cell for cell in filled if LEVELS.get(cell.lower()) != LOST]
     if sum(cell.isdecimal() or is_hexadecimal(cell) for cell in known) >= _MOSTLY * len(known):
         return Column(name, "packed", radix=_radix(known))
     if table.mostly(len(numbers), column):

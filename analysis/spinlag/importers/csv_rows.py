@@ -13,7 +13,7 @@ from spinlag.importers.csv_decimals import POW10, Numbers, Positions
 from spinlag.importers.csv_options import TimeUnit
 
 Codes = NDArray[np.uint8]
-"""Levels 0 and 1, and 2 where the level is not known."""
+"""Levels 0 and 1, and `lanes.LOST` where the level is not known."""
 
 PackedCells = tuple[NDArray[np.uint64], NDArray[np.bool_]]
 """Values of a packed column, and where they are not known."""

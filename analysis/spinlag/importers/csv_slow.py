@@ -19,6 +19,7 @@ from spinlag.importers.csv_rows import (
     steps_of,
 )
 from spinlag.importers.csv_text import Text
+from spinlag.importers.lanes import LOST
 
 _NUMBER = re.compile(r"([-+]?)(\d*)(?:\.(\d*))?(?:[eE]([-+]?\d{1,3}))?", re.ASCII)
 _MOST_DIGITS = 400
@@ -137,7 +138,7 @@ def _level(cell: str, decimal: int) -> int:
 
 
 def _packed(cell: str, column: Column) -> int | None:
-    if LEVELS.get(cell.lower(), 0) == 2:
+    if LEVELS.get(cell.lower()) == LOST:
         return None
     digits = cell[2:] if column.radix == 16 and cell[:2].lower() == "0x" else cell
     try:

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Ticks
+from spinlag.importers.lanes import LOST
 
 Volts = NDArray[np.float64]
 Levels = NDArray[np.uint8]
@@ -36,9 +37,6 @@ logic swings are near 0.25 V, and a tenfold probe that nobody told the recorder 
 LEAST_SEPARATION = 4.0
 """Least distance between the means of the two halves in rms spreads of the halves. Noise split at its mean gives 2.65
 (normal) or 3.46 (uniform), a sine wave 4.1, a logic line far more."""
-
-LOST = 2
-"""Level where there is no sample, as in `lanes`."""
 
 _HALF = 1 << 14
 _COARSE = 128

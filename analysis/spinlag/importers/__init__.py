@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 from spinlag.capture import Capture, Progress, SamplePeriod
 from spinlag.errors import CaptureError
@@ -104,7 +105,18 @@ def read_capture(
         sample_period=period,
         warnings=(*draft.warnings, *doubts),
         understood=(*understood, *draft.understood),
+        read_with=_overruled(table, importer, csv, expand_limit),
     )
+
+
+def _overruled(
+    table: CaptureTable, importer: str | None, csv: CsvOptions | None, expand_limit: int | None
+) -> tuple[tuple[str, Any], ...]:
+    """What the caller said that the file does not."""
+    said: dict[str, Any] = {"importer": importer, "expand_limit": expand_limit}
+    said["table"] = table.model_dump(mode="json", exclude_defaults=True)
+    said["csv"] = {name: value for name, value in asdict(csv).items() if value is not None} if csv is not None else {}
+    return tuple((name, value) for name, value in said.items() if value)
 
 
 def _chosen(source: FileSource, name: str | None) -> Importer:

@@ -25,6 +25,10 @@ ENOUGH_UPDATES = 6
 MOST_WORD = 32
 """Longest LED word of the families that are recognised by their bits; the shortest is half of it."""
 
+LONG_REST_S = 5e-6
+LONG_REST_PERIODS = 8.0
+"""A rest of the clock inside an update is told of when it exceeds both."""
+
 _PAUSE_PERIODS = 1.6
 _SAMPLES = ((8, 1 << 15), (2, 1 << 18), (1, 1 << 20))
 
@@ -32,14 +36,22 @@ _SAMPLES = ((8, 1 << 15), (2, 1 << 18), (1, 1 << 20))
 @dataclass(frozen=True)
 class ClockHabits:
     """All lengths in ticks. `period`: usual sampling edge to sampling edge; `pause`: longer intervals between sampling
-    edges are pauses and no clock periods; `end`: as long ends an update; `tie_is_new`: data that move in the sample of
-    the sampling edge count with it."""
+    edges are pauses and no clock periods; `long_rest`: pauses worth telling of; `end`: as long ends an update;
+    `clocks`: of a usual update, None where lengths vary; `tie_is_new`: data that move in the sample of the sampling
+    edge count with it; `usual_high`, and beyond which lengths a high (`high_from`, `high_to`) or a low (`low_from`)
+    stands out."""
 
     period: float
     glitch: int
     pause: int
+    long_rest: int
     end: int
+    clocks: int | None
     tie_is_new: bool
+    usual_high: float
+    high_from: float
+    high_to: float
+    low_from: float
 
 
 def learn_clock(
@@ -71,13 +83,37 @@ def learn_clock(
         end, sure = _end(ending, frame, leds, period)
         if whole or (sure and ending.updates(end) >= ENOUGH_UPDATES):
             break
+    highs = np.concatenate([piece[1::2] - piece[0::2] for piece in pieces])
+    lows = np.concatenate([piece[2::2] - piece[1:-1:2] for piece in pieces])
+    highs, lows = highs[highs < _PAUSE_PERIODS * period], lows[lows < _PAUSE_PERIODS * period]
+    slack = sample_ticks + (1.0 if capture.sample_period.ticks.denominator != 1 else 0.0)
     return ClockHabits(
         period=period,
         glitch=glitch,
         pause=int(_PAUSE_PERIODS * period),
+        long_rest=int(max(LONG_REST_S / tick_s, LONG_REST_PERIODS * period)),
         end=end,
+        clocks=ending.usual_size(end),
         tie_is_new=_tie_is_new(pieces, data),
+        usual_high=float(np.median(highs)),
+        high_from=_ordinary(highs, slack, period)[0],
+        high_to=_ordinary(highs, slack, period)[1],
+        low_from=_ordinary(lows, slack, period)[0],
     )
+
+
+def _ordinary(intervals: Ticks, slack: float, period: float) -> tuple[float, float]:
+    """Bounds far outside a line's own spread: 1.8 times what all but a thousandth stray from the median, a sample more,
+    and at least two samples and 0.15 of a clock period."""
+    if not intervals.size:
+        return 0.0, float("inf")
+    ordered = np.sort(intervals)
+    usual = float(np.median(ordered))
+    rare = min(max(2, int(1e-3 * ordered.size)), (ordered.size - 1) // 2)
+    least = max(2 * slack, 0.15 * period)
+    below = max(1.8 * (usual - float(ordered[rare])) + slack, least)
+    above = max(1.8 * (float(ordered[-1 - rare]) - usual) + slack, least)
+    return usual - below, usual + above
 
 
 def _glitch(period: float, sample_ticks: float, tick_s: float) -> int:

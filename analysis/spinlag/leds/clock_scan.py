@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,8 @@ from spinlag.leds.tally import Gathering, Grouping, bin_shift
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
+
+Side = Literal["left", "right"]
 
 CLOCK_NAMES = ("clock_high", "clock_low", "clock_period", "data_setup", "data_hold")
 SLICE_EDGES = 1 << 17
@@ -34,6 +37,9 @@ class ClockScan:
         self.gathered = {name: Gathering.sized(self.shift, self.bins) for name in CLOCK_NAMES}
         self.gathered["clock_period"].chained = True
         self.glitches = Kept()
+        self.odd_highs = Kept()
+        self.short_lows = Kept()
+        self.rests = Kept()
         self.groups: list[Ints] = []
         self.sampled = 0
         self.slices = 0
@@ -97,7 +103,7 @@ class ClockScan:
 
     def _sampled_bits(self, rises: Ticks, final: bool) -> tuple[Bools, tuple[Ticks, Ints]]:
         """Data level at each sampling edge; the data edges met, and the index of the sampling edge after each."""
-        side = "left" if self.habits.tie_is_new else "right"
+        side: Side = "left" if self.habits.tie_is_new else "right"
         stop = len(self.data.edges)
         if not final:
             stop = int(self.data.edges.searchsorted(int(rises[-1]), side="right" if side == "left" else "left"))
@@ -127,9 +133,25 @@ class ClockScan:
             if values.size:
                 self._add(name, values, begin)
                 self._sample(name, values, owner, firsts, ends)
-        if int(np.count_nonzero(period >= self.pause)) > len(ends):
-            self.gathered["clock_period"].chained = False
+        self._keep_odd(rises, falls, high, low, period, ends)
         self._group(len(ends))
+
+    def _keep_odd(self, rises: Ticks, falls: Ticks, high: Ticks, low: Ticks, period: Ticks, ends: Ints) -> None:
+        """Note single intervals that stand out, and rests inside updates."""
+        habits = self.habits
+        if high.size and (high.max() > habits.high_to or high.min() < habits.high_from):
+            odd = np.flatnonzero(((high > habits.high_to) & (high < self.pause)) | (high < habits.high_from))
+            self.odd_highs.add(rises[odd], high[odd])
+        if low.size and low.min() < habits.low_from:
+            odd = np.flatnonzero(low < habits.low_from)
+            self.short_lows.add(falls[odd], low[odd])
+        rest = np.flatnonzero(period >= self.pause)
+        if rest.size > len(ends) - 1:
+            inner = rest[~np.isin(rest, ends)]
+            if inner.size:
+                self.gathered["clock_period"].chained = False
+            long = inner[period[inner] >= habits.long_rest]
+            self.rests.add(rises[long], period[long])
 
     def _data_intervals(self, rises: Ticks, edges: Ticks, at: Ints) -> tuple[Ticks, Ints, Ticks, Ints, Ticks]:
         """Set-up: last data edge before a sampling edge to that edge, and which one. Hold: sampling edge to the first
@@ -152,7 +174,8 @@ class ClockScan:
         exact = self.slices < EXACT_SLICES
         sums: Floats | None = None
         if self.shift and exact:
-            sums = np.bincount(bins, weights=values, minlength=self.bins + 1)[: self.bins]
+            weighed = np.bincount(bins, weights=values, minlength=self.bins + 1)[: self.bins]
+            sums = weighed.astype(np.float64, copy=False)
         gathering.add_binned(counts, sums)
 
         def find(which: int) -> tuple[Ticks, Ticks]:
@@ -178,7 +201,7 @@ class ClockScan:
             reach = int(np.searchsorted(owner, stop))
             kept = values[:reach] < self.pause
             update = np.searchsorted(firsts[:n], owner[:reach][kept], side="right") - 1
-            sums = np.bincount(update, weights=values[:reach][kept], minlength=n)
+            sums = np.bincount(update, weights=values[:reach][kept], minlength=n).astype(np.float64, copy=False)
             sizes = np.bincount(update, minlength=n).astype(np.int64, copy=False)
         self.gathered[name].clusters.append((sums, sizes))
 

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from spinlag.capture import Capture, Channel, Progress, Ticks
 from spinlag.leds.chain_parts import chain_parts, no_updates
 from spinlag.leds.clock_learn import ClockHabits, learn_clock, level_before
-from spinlag.leds.clock_scan import CLOCK_NAMES, ClockScan, last_edges
+from spinlag.leds.clock_scan import CLOCK_NAMES, ClockScan, Side, last_edges
 from spinlag.leds.clocked_watch import watch_clocked
-from spinlag.leds.clocked_words import Words, end_words, find_words, payload
+from spinlag.leds.clocked_words import Words, end_words, find_words, joined_ends, payload
 from spinlag.leds.frames import FRAMES, START_ZEROS, Frame, recognise_frame
 from spinlag.leds.line import Line, line_of, sample_windows, unknown_within, without_glitches
 from spinlag.leds.onewire_scan import packed
@@ -55,14 +55,20 @@ class _Scan(ClockScan):
         frame: Frame,
         leds: int | None,
         tail_words: int,
+        longest_rest: float,
     ) -> None:
         super().__init__(clock, data, habits)
         self.frame, self.leds, self.tail_words = frame, leds, tail_words
+        self.longest_rest = longest_rest
         self.columns: list[_Columns] = []
 
     def ends(self, rises: Ticks, final: bool) -> Ints:
-        del final
-        return np.flatnonzero(np.diff(rises) >= self.habits.end)
+        rest = np.diff(rises)
+        ends = np.flatnonzero(rest >= self.habits.end)
+        usual = self.habits.clocks
+        if usual is None or not ends.size:
+            return ends
+        return joined_ends(ends, rest, usual, self.longest_rest, len(rises) if final else None)
 
     def take(self, rises: Ticks, falls: Ticks, bits: Bools, firsts: Ints, ends: Ints) -> None:
         words = find_words(self.frame, bits, firsts, ends, self.leds, self.tail_words)
@@ -116,7 +122,8 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
         frame_note = f"no part given; words taken for those of the {frame.name}: {why}"
         habits = learn_clock(capture, line, data, frame, chain.count, latch_s) or habits
         samples = sample_updates(line, data, habits)
-    scan = _Scan(line, data, habits, frame, chain.count, end_words(frame, samples))
+    longest = latch_s / clock.tick_s if latch_s is not None and frame.shows == "clock-rest" else float("inf")
+    scan = _Scan(line, data, habits, frame, chain.count, end_words(frame, samples), longest)
     scan.run(progress)
     return _result(chain, clock, found, (*notes, *([frame_note] if frame_note else [])), line, data, scan)
 
@@ -147,7 +154,7 @@ def sample_updates(clock: Line, data: Channel, habits: ClockHabits) -> list[Bool
         begin = int(data.edges.searchsorted(int(rises[0])))
         stop = int(data.edges.searchsorted(int(rises[-1]), side="right"))
         edges = np.asarray(data.edges[begin:stop], dtype=np.int64)
-        side = "left" if habits.tie_is_new else "right"
+        side: Side = "left" if habits.tie_is_new else "right"
         toggles = np.bincount(np.searchsorted(rises, edges, side=side), minlength=len(rises) + 1)[: len(rises)]
         bits = ((np.cumsum(toggles) + level_before(data, begin)) & 1).astype(bool)
         ends = np.flatnonzero(np.diff(rises) >= habits.end) + 1
@@ -217,10 +224,11 @@ def _light(frame: Frame, columns: _Columns, latch_ticks: float, half: float) -> 
     if frame.shows == "next-start":
         final = np.where(final >= 0, final, columns.zeros_after.astype(np.float64))
         first = final
-    shown = final >= 0
+    shown = (final >= 0) | (columns.words.words == 0)
     if frame.retimes and frame.shows == "own-word":
         final = final + np.maximum(columns.words.words - 1, 0) * half
-    return np.where(shown, first - last, 0.0), np.where(shown, final - last, 0.0), shown
+    lit = final >= 0
+    return np.where(lit, first - last, 0.0), np.where(lit, final - last, 0.0), shown
 
 
 def _result(

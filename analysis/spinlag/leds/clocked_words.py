@@ -80,11 +80,12 @@ def payload(bits: Bools, firsts: Ints, ends: Ints, words: Words) -> Bools:
     lead, size = int(words.zeros[0]), int(words.bits[0])
     alike = len(bits) == length * len(firsts) and (words.bits == size).all() and (words.zeros == lead).all()
     if alike and (ends - firsts + 1 == length).all():
-        return bits.reshape(len(firsts), length)[:, lead : lead + size].ravel()
+        return bits.reshape(len(firsts), length)[:, lead : lead + size].flatten()
     chosen = np.zeros(len(bits) + 1, dtype=np.int8)
     np.add.at(chosen, words.begin, 1)
     np.add.at(chosen, words.begin + words.bits, -1)
-    return bits[np.cumsum(chosen[:-1], dtype=np.int8).astype(bool)]
+    picked: Bools = bits[np.cumsum(chosen[:-1], dtype=np.int8).astype(bool)]
+    return picked
 
 
 def _spread(begin: Ints, counts: Ints, step: int) -> tuple[Ints, Ints]:
@@ -178,3 +179,36 @@ def end_words(frame: Frame, updates: Sequence[Bools]) -> int:
         whole = max(ones - left, 0) // frame.word if left <= ones else 0
         fewest = whole if fewest is None else min(fewest, whole)
     return fewest or 0
+
+
+def joined_ends(ends: Ints, rest: Ints, usual: int, longest: float, length: int | None) -> Ints:
+    """Ends of updates among the long rests: those between pieces that make up a usual update together are pauses.
+
+    `ends`: the last clock before each long rest; `rest`: every rest; a rest of `longest` ends an update whatever its
+    length. `length`: clocks in all where these are the last ones; else the pieces at the end may go on, and an odd last
+    one is left for later.
+    """
+    stops = ends if length is None or ends[-1] == length - 1 else np.append(ends, length - 1)
+    sizes = np.diff(stops, prepend=-1)
+    odd = sizes != usual
+    if odd.mean() > 0.5 and len(odd) > 8:
+        return ends
+    inner = np.zeros(len(stops), dtype=bool)
+    for begin in np.flatnonzero(odd & ~np.concatenate(([False], odd[:-1]))).tolist():
+        total, first, k = 0, begin, begin
+        while k < len(stops) and odd[k]:
+            total += int(sizes[k])
+            while total > usual and first < k:
+                total -= int(sizes[first])
+                first += 1
+            if total == usual and first < k:
+                inner[first:k] = True
+                total, first = 0, k + 1
+            if k < len(ends) and ends[k] < len(rest) and rest[ends[k]] >= longest:
+                total, first = 0, k + 1
+            k += 1
+    kept: Ints = ends[~inner[: len(ends)]]
+    if length is None and len(kept) > 1 and kept[-1] - kept[-2] != usual:
+        # what follows may belong to it
+        kept = kept[:-1]
+    return kept

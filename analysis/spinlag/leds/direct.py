@@ -89,7 +89,7 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
         order=chain.order or "W",
         start=changes.start,
         last=changes.last,
-        light_early_s=(changes.start - changes.last) * clock.tick_s,
+        light_early_s=np.multiply(changes.start - changes.last, clock.tick_s, dtype=np.float64),
         light_s=np.zeros(n),
         bits=traffic.bits,
         data=data.ravel(),

@@ -56,7 +56,8 @@ def find_pace(lines: Sequence[Channel], clock: Clock) -> PwmPace | None:
         return None
     period = float(gaps[close].mean())
     strays = max(slack, 4 * 1.4826 * float(np.median(np.abs(gaps[close] - period))))
-    together = np.diff(np.sort(np.concatenate(all_rises)))
+    ordered = np.sort(np.concatenate(all_rises))
+    together = ordered[1:] - ordered[:-1]
     together = together[together < 0.1 * period]
     skew = max(slack, 2 * float(np.quantile(together, 0.95)) if together.size else 0.0)
     return PwmPace(period, strays, skew, max(slack / period, 0.6 / _LEVELS))

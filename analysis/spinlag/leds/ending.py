@@ -49,6 +49,12 @@ class Ending:
             return cut, expected, "the rig's count"
         return cut, bits, "the commonest length of an update" if bits else ""
 
+    def usual_size(self, cut: float) -> int | None:
+        """Bits of a usual update, if that rest ends them; None where most bits stand in updates of other lengths."""
+        sizes = self._sizes(cut)
+        bits = commonest(sizes)
+        return bits if bits and _share(sizes, sizes == bits) >= _USUAL_SHARE and len(sizes) >= 3 else None
+
     def best(self, complete: Callable[[Ints], NDArray[np.bool_]], least: float) -> tuple[int, float]:
         """The shortest rest by which the largest share of bits stands in complete updates, and that share."""
         scored = []

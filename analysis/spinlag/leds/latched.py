@@ -11,7 +11,7 @@ from spinlag.capture import UNKNOWN, Capture, Channel, Progress, Ticks
 from spinlag.leds.chain_parts import chain_parts, no_updates
 from spinlag.leds.clock_learn import ClockHabits, learn_clock
 from spinlag.leds.clock_scan import CLOCK_NAMES, ClockScan, last_edges
-from spinlag.leds.clocked_watch import FrameFault, clock_glitches
+from spinlag.leds.clocked_watch import FrameFault, clock_faults
 from spinlag.leds.line import Line, line_of, unknown_within
 from spinlag.leds.onewire_scan import packed
 from spinlag.leds.parts import Part
@@ -312,7 +312,7 @@ def _watch(
     traffic: Traffic, scan: _Scan, latches: _Latches, latch: Channel, found: tuple[Part, ...]
 ) -> tuple[tuple[Observation, ...], tuple[str, ...]]:
     listing = Listing()
-    clock_glitches(traffic, scan, listing)
+    clock_faults(traffic, scan, listing)
     lengths(traffic, listing)
     silences(traffic, listing)
     _bare_latches(traffic, latches, latch, listing)

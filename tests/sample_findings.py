@@ -249,6 +249,7 @@ def sample_findings(
         rig=rig,
         roles=roles_of(capture, rig),
         rotation=rotation,
+        motor=None,
         chains=(updates,),
         placements=(placement,),
         latencies=(latency,),

@@ -12,6 +12,7 @@ from spinlag.incidents.find import Seen
 from spinlag.incidents.model import IncidentReport
 from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates
+from spinlag.motor import Motor
 from spinlag.observations import Observation
 from spinlag.placement import Placement
 from spinlag.rig import Rig
@@ -28,6 +29,7 @@ class Findings:
     rig: Rig
     roles: tuple[RoleGuess, ...]
     rotation: Rotation | None
+    motor: Motor | None
     chains: tuple[ChainUpdates, ...]
     placements: tuple[Placement | None, ...]
     latencies: tuple[Latency | None, ...]

@@ -16,7 +16,7 @@ from spinlag.leds import decode_chains
 from spinlag.placement import place
 from spinlag.rig import Rig
 from spinlag.roles import Role, RoleGuess
-from spinlag.rotation import find_revolutions
+from spinlag.rotation_refine import read_shaft
 
 
 def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> Findings:
@@ -26,17 +26,18 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     channels or parts that do not exist; all of them are listed.
     """
     check_channels(capture, rig)
-    rotation = find_revolutions(capture, rig)
+    rotation, motor = read_shaft(capture, rig)
     chains = decode_chains(capture, rig, progress)
-    placements = tuple(None if rotation is None else place(capture, rig, rotation, chain) for chain in chains)
+    placements = tuple(None if rotation is None else place(capture, rig, rotation, chain, motor) for chain in chains)
     latencies = tuple(
         None if rotation is None or placement is None else measure_latency(capture, rig, rotation, chain, placement)
         for chain, placement in zip(chains, placements, strict=True)
     )
     observations = [*(rotation.observations if rotation else ()), *(o for chain in chains for o in chain.observations)]
     observations += [o for placement in placements if placement for o in placement.observations]
+    observations += motor.observations if motor else ()
     observations.sort(key=lambda observation: observation.tick)
-    incidents, seen = find_incidents(capture, rig, rotation, chains, placements, observations)
+    incidents, seen = find_incidents(capture, rig, rotation, chains, placements, observations, motor=motor)
     warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents))
     capture = replace(capture, warnings=warnings)
     return Findings(
@@ -44,6 +45,7 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
         rig=rig,
         roles=roles_of(capture, rig),
         rotation=rotation,
+        motor=motor,
         chains=chains,
         placements=placements,
         latencies=latencies,

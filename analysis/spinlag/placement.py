@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from spinlag.capture import Capture
 from spinlag.columns import Matching, firmware_bounds, match_columns
 from spinlag.leds.updates import ChainUpdates
+from spinlag.motor import Motor
 from spinlag.observations import Observation
 from spinlag.placement_watch import watch_placement
 from spinlag.rig import Rig
@@ -54,13 +56,19 @@ class Placement:
     usual_response_s: float
     instant_bound_deg: float
     """Largest error of one angle from sampling: one sample period as an angle."""
+    angles_from: Literal["index", "motor lines"] = "index"
+    index_residue_rms_deg: float | None = None
+    """Where angles are from the motor lines: the residue of all updates as the index alone shows it."""
     observations: tuple[Observation, ...] = ()
 
 
-def place(capture: Capture, rig: Rig, rotation: Rotation, chain: ChainUpdates) -> Placement | None:
-    """Placement of one chain's updates (design: nearest slot of the grid that the turn's own updates show).
+def place(
+    capture: Capture, rig: Rig, rotation: Rotation, chain: ChainUpdates, motor: Motor | None = None
+) -> Placement | None:
+    """Placement of one chain's updates: each on the nearest slot of the grid that its turn's own updates show.
 
-    None where there is no whole revolution or no whole update to place.
+    Angles come from the motor lines where these know the shaft better than the index alone, otherwise from the index
+    and the period that really happened. None where there is no whole revolution or no whole update to place.
     """
     if len(rotation.turn_ticks) < 2 or not chain.whole.any():
         return None
@@ -69,11 +77,18 @@ def place(capture: Capture, rig: Rig, rotation: Rotation, chain: ChainUpdates) -
     matching = match_columns(chain.start, bounds, columns)
     updates = _update_table(capture, rotation, chain, matching, columns)
     table = _turn_table(updates, rotation, columns)
+    by_index = None
+    if motor is not None and _knows_better(motor):
+        by_index = _rms(updates["residue_deg"].to_numpy())
+        updates = _by_motor(capture, motor, chain, updates, columns)
+        table = _turn_table(updates, rotation, columns)
     judged = table[(table["updates"] > 0) & rotation.turns["used"].to_numpy(dtype=bool)]
     residue = updates["residue_deg"].to_numpy()
     usable = np.isin(updates["revolution"].to_numpy(), judged["revolution"].to_numpy())
     residue = residue[usable & np.isfinite(residue)]
     instant = _instant_in_degrees(capture, rotation)
+    if by_index is not None and motor is not None:
+        instant = float(np.hypot(instant, motor.angle_rms_deg or 0.0))
     n_turns = max(len(judged), 1)
     placed = Placement(
         chain=chain.name,
@@ -84,7 +99,7 @@ def place(capture: Capture, rig: Rig, rotation: Rotation, chain: ChainUpdates) -
         offset=summarise(judged["offset_deg"], _NORMAL_95 * instant / np.sqrt(n_turns)),
         scale=summarise(judged["scale"], _NORMAL_95 * instant / _TURN * np.sqrt(2 / n_turns)),
         residue=summarise(residue, _NORMAL_95 * instant / np.sqrt(max(len(residue), 1))),
-        residue_rms_deg=float(np.sqrt(np.mean(residue**2))) if residue.size else None,
+        residue_rms_deg=_rms(residue),
         residue_uncertainty_deg=_rms_uncertainty(residue, instant),
         seam=summarise(judged["seam_deg"], _NORMAL_95 * instant * np.sqrt(2 / n_turns)),
         missing=int(judged["missing"].sum()),
@@ -93,8 +108,32 @@ def place(capture: Capture, rig: Rig, rotation: Rotation, chain: ChainUpdates) -
         columns_expected=columns * len(judged),
         usual_response_s=matching.response * float(capture.tick),
         instant_bound_deg=instant * np.sqrt(6),
+        angles_from="index" if by_index is None else "motor lines",
+        index_residue_rms_deg=by_index,
     )
     return replace(placed, observations=watch_placement(capture, rotation, chain, updates, table, matching, columns))
+
+
+def _rms(values: Floats) -> float | None:
+    finite = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(finite**2))) if finite.size else None
+
+
+def _knows_better(motor: Motor) -> bool:
+    """True where the motor lines are expected to know the shaft's angle better than the index alone does."""
+    by_motor, by_index = motor.angle_rms_deg, motor.index_rms_deg
+    return motor.witness is not None and by_motor is not None and by_index is not None and by_motor < by_index
+
+
+def _by_motor(capture: Capture, motor: Motor, chain: ChainUpdates, updates: pd.DataFrame, columns: int) -> pd.DataFrame:
+    """The table with angles and errors from the motor lines, where these reach."""
+    visible = chain.last + np.rint(chain.light_s / float(capture.tick)).astype(np.int64)
+    angle = _TURN * (motor.turns_at(visible) - updates["revolution"].to_numpy())
+    known = np.isfinite(angle) & np.isfinite(updates["angle_deg"].to_numpy())
+    angle = np.where(known, angle, updates["angle_deg"].to_numpy())
+    error = angle - updates["column"].to_numpy() * (_TURN / columns)
+    error = np.where(np.isfinite(updates["error_deg"].to_numpy()), error, np.nan)
+    return updates.assign(angle_deg=angle, error_deg=error, residue_deg=np.full(len(updates), np.nan))
 
 
 def _column_count(rig: Rig, chain: ChainUpdates, bounds: NDArray[np.int64]) -> tuple[int, str]:

@@ -21,6 +21,7 @@ from spinlag.report import figures, moments, rows, sections, series
 from spinlag.report.bars import WIDTH as BAR_WIDTH
 from spinlag.report.format import count, si
 from spinlag.report.incident_section import incident_pictures, incident_texts
+from spinlag.report.motor_rows import motor_section
 from spinlag.report.names import printable
 from spinlag.report.plots import style
 from spinlag.report.rig_text import rig_toml
@@ -80,7 +81,7 @@ def page(findings: Findings) -> dict[str, Any]:
     """Everything that the template shows."""
     capture = findings.capture
     with style.styled():
-        pictures = _pictures(_figures(findings))
+        pictures = _pictures(figures_of(findings))
         incident_images = _pictures(incident_pictures(findings, findings.incidents, findings.seen))
     verdicts, sources = rows.verdict_rows(findings)
     return {
@@ -95,6 +96,7 @@ def page(findings: Findings) -> dict[str, Any]:
         "bar_width": BAR_WIDTH,
         "statistics_head": rows.STATISTICS_HEAD,
         "chains": [_chain(findings, index, pictures) for index in range(len(findings.chains))],
+        "motor": motor_section(findings.motor),
         "rotation": sections.rotation_section(findings),
         "speed_picture": pictures.get("speed"),
         "worst_picture": pictures.get("worst"),
@@ -152,7 +154,7 @@ def _picture(figure: Figure, alt: str, caption: str) -> Picture:
     return Picture(style.data_uri(style.rendered(figure, "svg"), "svg"), alt, caption)
 
 
-def _figures(findings: Findings) -> Iterator[tuple[str, Figure, str, str]]:
+def figures_of(findings: Findings) -> Iterator[tuple[str, Figure, str, str]]:
     """Key, figure, words for those who cannot see it, caption."""
     step = si(findings.capture.sample_period_s, "s")
     for index, chain in enumerate(findings.chains[:MOST_CHAIN_PICTURES]):

@@ -20,6 +20,7 @@ from spinlag.findings import Findings
 from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates
 from spinlag.placement import Placement
+from spinlag.report.motor_rows import motor_document
 from spinlag.rotation import Rotation
 from spinlag.summary import EMPTY, Statistics
 
@@ -58,7 +59,7 @@ def results_document(findings: Findings) -> dict[str, Any]:
         "rig": findings.rig.model_dump(mode="json"),
         "guessed": list(findings.rig.guessed),
         "rotation": _rotation(findings.rotation),
-        "motor": None,
+        "motor": motor_document(findings.motor),
         "leds": [
             _chain(findings.capture, *one)
             for one in zip(findings.chains, findings.latencies, findings.placements, strict=True)

@@ -15,6 +15,7 @@ from spinlag.leds.updates import ChainUpdates
 from spinlag.placement import Placement
 from spinlag.report.format import count, measured, si
 from spinlag.report.junit import verdict_sentence
+from spinlag.report.motor_rows import angle_sentence
 from spinlag.report.rows import StatisticsRow, pairs, statistics_row, with_uncertainty
 from spinlag.rotation import Rotation
 from spinlag.summary import bounded_content, fault_rate_bound
@@ -106,8 +107,8 @@ def left_out(findings: Findings) -> list[str]:
         said.append("LED timing, latency and placement were not measured: the rig has no LED line.")
     for chain, placement in zip(findings.chains, findings.placements, strict=True):
         said += _left_out_of_chain(chain, placement)
-    if findings.rig.motor is not None:
-        said.append("The motor lines of the rig were not evaluated.")
+    if findings.motor is not None and findings.motor.witness is None:
+        said.append("The motor lines could not witness the shaft's angle: see the notes on them.")
     for channel in findings.capture.channels[:MOST_CHANNELS]:
         if len(channel.unknown):
             total = float(np.diff(channel.unknown, axis=1).sum() * findings.capture.tick)
@@ -218,6 +219,7 @@ def placement_section(placement: Placement | None) -> Mapping[str, Any] | None:
         "Residue (rms): "
         + with_uncertainty(placement.residue_rms_deg, placement.residue_uncertainty_deg, "deg")
         + (f", {si(residue / slot * 100, '%', 2)} of a column." if residue else "."),
+        angle_sentence(placement),
     ]
     if scale.mean is not None:
         texts.append(

@@ -1,4 +1,4 @@
-"""Draw the pictures that README.md shows, from a real check of the shipped captures: `python -m tests.readme_pictures`."""
+"""Draw the pictures of README.md from a real check of the shipped captures: `python -m tests.readme_pictures`."""
 
 from __future__ import annotations
 

@@ -10,9 +10,12 @@ import numpy as np
 from spinlag.capture import Ticks
 
 _MOST_STEPS = 256
-_MOST_NODES = 20_000
+_MOST_COUNTS = 50_000
+_MOST_RANGES = 8
 _MOST_FRACTIONS = 24
 _LEAST = Fraction(2)
+_TICK = 1 + 1e-6
+"""What rounding to ticks may do to an interval, and a little for 64-bit floating point; the last test is exact."""
 
 
 def fits(edges: Ticks, period: Fraction) -> bool:
@@ -44,23 +47,19 @@ def gcd_of_steps(edges: Ticks) -> int:
 def search(runs: Sequence[Ticks], edges: Ticks, tick: Fraction) -> Fraction | None:
     """The coarsest period of at least two ticks that fits, found from short intervals outwards; None if there is none.
 
-    Each interval D between edges is k periods to within a tick, which narrows the period to [(D - 1) / k, (D + 1) / k];
-    a longer interval narrows it further wherever its k is no longer in doubt. Of what is left, the simplest figure that
-    passes the exact test over all edges counts: a simple rate in hertz, or a simple fraction of a tick.
+    Each interval D between edges is k periods to within a tick, which narrows the period to [(D - 1) / k, (D + 1) / k].
+    The shortest gives a range for each k, and longer ones narrow each range wherever their own k is no longer in doubt,
+    or rule it out. Of what is left, the simplest figure that passes the exact test over all edges counts: a simple rate
+    in hertz, or a simple fraction of a tick.
     """
     steps = _spread_steps(runs)
     if not steps:
         return None
-    budget = [_MOST_NODES]
-    first = steps[0]
-    for count in range(1, int((first + 1) / _LEAST) + 1):
-        low, high = Fraction(first - 1, count), Fraction(first + 1, count)
-        for narrow in _narrowed(max(low, _LEAST), high, steps[1:], budget):
-            for period in _simplest(*narrow, tick):
-                if fits(edges, period):
-                    return period
-        if budget[0] <= 0:
-            return None
+    ranges = _narrowed(steps)
+    for low, high in ranges[:_MOST_RANGES]:
+        for period in _simplest(low, high, tick):
+            if fits(edges, period):
+                return period
     return None
 
 
@@ -76,22 +75,21 @@ def _spread_steps(runs: Sequence[Ticks]) -> list[int]:
     return [int(step) for step in steps]
 
 
-def _narrowed(
-    low: Fraction, high: Fraction, steps: Sequence[int], budget: list[int]
-) -> Iterator[tuple[Fraction, Fraction]]:
-    """What the intervals leave of [low, high]; none or one range, as intervals in doubt are passed over."""
-    for step in steps:
-        budget[0] -= 1
-        if high < low or budget[0] <= 0:
-            return
-        least = -(-(step - 1) // high) if step > 1 else 0
-        most = (step + 1) // low
-        if most < least or most < 1:
-            return
-        if most == least:
-            low, high = max(low, Fraction(step - 1, least)), min(high, Fraction(step + 1, least))
-    if low <= high:
-        yield low, high
+def _narrowed(steps: Sequence[int]) -> list[tuple[Fraction, Fraction]]:
+    """What intervals leave of the period, coarsest first: at most one range for each k of the shortest."""
+    count = np.arange(1, min(int((steps[0] + 1) / _LEAST), _MOST_COUNTS) + 1)
+    low, high = np.maximum((steps[0] - _TICK) / count, float(_LEAST)), (steps[0] + _TICK) / count
+    for step in steps[1:]:
+        least, most = np.ceil((step - _TICK) / high), np.floor((step + _TICK) / low)
+        certain = most == least
+        near = np.maximum(least, 1)
+        low = np.where(certain, np.maximum(low, (step - _TICK) / near), low)
+        high = np.where(certain, np.minimum(high, (step + _TICK) / near), high)
+        alive = (most >= np.maximum(least, 1)) & (low <= high)
+        low, high = low[alive], high[alive]
+        if not len(low):
+            return []
+    return [(Fraction(one), Fraction(other)) for one, other in zip(low.tolist(), high.tolist(), strict=True)]
 
 
 def _simplest(low: Fraction, high: Fraction, tick: Fraction) -> Iterator[Fraction]:

@@ -11,10 +11,12 @@ from spinlag.capture import Capture
 from spinlag.latency import Latency
 from spinlag.leds.parts import Part, Window
 from spinlag.leds.updates import ChainUpdates, Tally
+from spinlag.motor import Motor
 from spinlag.placement import Placement
 from spinlag.quantities import TIMING_NAMES, UNITS, quantity
 from spinlag.rig import LedsTable, Rig
 from spinlag.rotation import Rotation
+from spinlag.rotation_quality import FIGURES_OF_MERIT, RotationQuality
 from spinlag.summary import bounded_content
 from spinlag.uncertainty import PPM
 from spinlag.verdicts import Figure, Observed, Verdict, judge_every, judge_figure, judge_revisions
@@ -29,6 +31,9 @@ def judge_all(
     chains: Sequence[ChainUpdates],
     placements: Sequence[Placement | None],
     latencies: Sequence[Latency | None],
+    *,
+    quality: RotationQuality | None = None,
+    motor: Motor | None = None,
 ) -> tuple[Verdict, ...]:
     """Every verdict: the parts' limits first, chain by chain, then the rig's. A rig's limit replaces the part's."""
     verdicts = [
@@ -42,17 +47,38 @@ def judge_all(
     for quantity_id, limit in rig.limits.items():
         if limit.low is None and limit.high is None:
             continue
-        measured = _measure(quantity_id, capture, rig, rotation, chains, placement, latency)
+        if quantity_id in FIGURES_OF_MERIT:
+            measured: Measured = _of_merit(quantity_id, rig, quality)
+        else:
+            measured = _measure(quantity_id, capture, rig, rotation, chains, placement, latency)
         verdicts.append(_judge(measured, limit.low, limit.high, limit.source))
     judged = {verdict.id for verdict in verdicts}
-    return (*verdicts, *(verdict for verdict in _silent(rig, rotation, chains) if verdict.id not in judged))
+    return (*verdicts, *(verdict for verdict in _silent(rig, rotation, chains, motor) if verdict.id not in judged))
 
 
-def _silent(rig: Rig, rotation: Rotation | None, chains: Sequence[ChainUpdates]) -> Iterable[Verdict]:
+def _of_merit(quantity_id: str, rig: Rig, quality: RotationQuality | None) -> Figure:
+    """One of the figures that the quality of the rotation and the motor lines give."""
+    if quantity_id.startswith("motor.") and rig.motor is None:
+        return _figure(quantity_id, None, None, "the rig names no motor lines")
+    if quality is None:
+        return _figure(quantity_id, None, None, _NO_INDEX)
+    known = {one.id: one for one in quality.measures}
+    if quantity_id not in known:
+        return _figure(quantity_id, None, None, "the capture does not show it")
+    one = known[quantity_id]
+    return _figure(quantity_id, one.value, one.uncertainty, one.note)
+
+
+def _silent(
+    rig: Rig, rotation: Rotation | None, chains: Sequence[ChainUpdates], motor: Motor | None
+) -> Iterable[Verdict]:
     """What the rig names and the capture does not show, said aloud even where no limit asks for it."""
     if rig.index is not None and (rotation is None or rotation.period.n == 0):
         why = f"no whole revolution on {rig.index.channel}"
         yield _judge(_figure("rotation.speed", None, None, why), None, None, "the rig's [index]")
+    if motor is not None and not motor.cycles:
+        why = f"no electrical cycle on {', '.join(motor.phases)}"
+        yield _judge(_figure("motor.sequence_faults", None, None, why), None, None, "the rig's [motor]")
     for chain in chains:
         if not chain.whole.any():
             why = f"no whole update on {chain.channel}"

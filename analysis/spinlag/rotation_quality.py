@@ -24,6 +24,22 @@ from spinlag.rotation_profile import (
 )
 from spinlag.rotation_statistics import NORMAL_95, Sampling, runs
 
+FIGURES_OF_MERIT = (
+    "rotation.period_jitter_peak_to_peak",
+    "rotation.drift",
+    "rotation.allan",
+    "rotation.hunting",
+    "rotation.order_1",
+    "rotation.order_2",
+    "rotation.ripple",
+    "rotation.prediction",
+    "rotation.columns_allowed",
+    "motor.slip",
+    "motor.sequence_faults",
+    "motor.dropouts",
+)
+"""Ids of the measures that only this stage gives; a rig may limit each."""
+
 
 @dataclass(frozen=True)
 class Measure:

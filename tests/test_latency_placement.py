@@ -5,9 +5,9 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from build import capture, channel, display
 from numpy.testing import assert_allclose
 
+from build import capture, channel, display
 from spinlag.latency import measure_latency
 from spinlag.leds import decode_chains
 from spinlag.pipeline import analyse
@@ -156,7 +156,7 @@ def test_splitting_at_an_index_pulse_keeps_every_revolution(at):
 
 
 def sampled(ticks, period, phase):
-    """Edges as a recorder sees them that looks at phase, phase + period, ...: late by 0 to one period (all in ticks)."""
+    """Edges as a recorder sees them that looks at phase, phase + period, ...: late by 0 to one period (ticks)."""
     return -((phase - ticks) // period) * period + phase
 
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from spinlag.capture import UNKNOWN, Capture
 from spinlag.leds.parts import Part, Window, find_parts, parts
-from spinlag.report.names import printable
 from spinlag.quantities import TIMING_TITLES
+from spinlag.report.names import printable
 from spinlag.roles import RoleGuess
 
 _MARKS = {

@@ -10,8 +10,9 @@ import pytest
 
 from spinlag.incidents.closeup import Bench, close_up, close_ups
 from spinlag.incidents.find import find_incidents, kinds_looked_for
+from spinlag.incidents.model import Incident
 from spinlag.leds import decode_chains
-from spinlag.observations import KINDS, Observation
+from spinlag.observations import KINDS
 from spinlag.picture import usual_image
 from spinlag.pipeline import analyse
 from spinlag.synth import scenario_from_mapping, simulate
@@ -111,6 +112,27 @@ def _display(**more):
     )
 
 
+def test_columns_that_firmware_never_sends_are_not_missing():
+    """The rig counts 30 columns; the firmware draws 24 and leaves the rest of the turn dark, every turn."""
+    made = _display(faults=[{"kind": "update-missing", "revolution": 9, "column": 7}])
+    rig = made.rig.model_copy(update={"display": made.rig.display.model_copy(update={"columns": 30})})
+    assert 24 < 30 == rig.display.columns
+    report = analyse(made.capture, rig).incidents
+    assert {item.revolution for item in report.origins} <= {9}
+
+
+def test_lines_of_their_own_send_only_what_changes():
+    """A LED on a pin that keeps its level from one column to the next gives no update, and none is missed."""
+    lines = [f"P{i}" for i in range(5)]
+    made = _display(
+        leds=[{"wiring": "direct", "count": 5, "order": "W", "lines": lines}],
+        picture={"kind": "noise"},
+        faults=[{"kind": "data-silent", "revolution": 12, "column": 3, "duration_ms": 40.0}],
+    )
+    report, _ = report_of(made)
+    assert [(item.kind, item.revolution) for item in report.origins] == [("data-silent", 12)]
+
+
 def test_firmware_that_ignores_a_pulse_is_said_to():
     made = _display(
         firmware={"columns": 24, "holdoff": 0.7},
@@ -120,6 +142,16 @@ def test_firmware_that_ignores_a_pulse_is_said_to():
     (event,) = report.events
     assert event.origin.kind == "index-doubled"
     assert "The firmware did not answer it. The picture did not change enough to be seen." in event.sentence
+
+
+def test_a_silence_that_might_be_the_recorders_says_so():
+    short = _display(faults=[{"kind": "data-silent", "revolution": 9, "column": 5, "duration_ms": 10.0}])
+    (event,) = report_of(short)[0].events
+    assert event.origin.kind == "data-silent"
+    assert "may as well be a gap of the recording" in event.sentence
+    long = _display(faults=[{"kind": "data-silent", "revolution": 9, "column": 5, "duration_ms": 60.0}])
+    (event,) = report_of(long)[0].events
+    assert "gap" not in event.sentence, "the index went on"
 
 
 def test_firmware_without_an_index_is_said_to_draw_nothing():
@@ -180,11 +212,9 @@ def test_every_kind_has_a_close_up_even_with_bare_evidence(squeezed, kind):
     bench = Bench(findings.capture, findings.rig, findings.rotation, findings.chains, findings.placements)
     middle = (findings.capture.start + findings.capture.end) // 2
     for evidence in ({}, {"expected": 1e-4, "observed": 3e-4, "unit": "s"}):
-        observation = Observation(kind, middle, "DOUT", "made up", chain="arm", revolution=11, **evidence)
-        report, _ = find_incidents(
-            findings.capture, findings.rig, findings.rotation, findings.chains, findings.placements, [observation]
-        )
-        found = close_up(bench, next(item for item in report.incidents if item.kind == kind))
+        at = float(findings.capture.seconds(middle))
+        made_up = Incident("I1", kind, middle, at, 11, 90.0, "DOUT", "made up", chain="arm", **evidence)
+        found = close_up(bench, made_up)
         assert findings.capture.start <= found.t0 < found.t1 <= findings.capture.end
         assert all(span.from_tick <= span.to_tick for span in found.spans)
         assert found.marks

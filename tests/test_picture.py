@@ -427,3 +427,114 @@ def test_rig_says_which_radii_do_not_fit():
         rig_from_mapping({"leds": [{"data": "D", "count": 8}], "display": {"arms": 2, "radii_mm": [1, 2, 3]}})
     with pytest.raises(RigError, match="slots belong to geometry"):
         rig_from_mapping({"display": {"slots": 2}})
+
+
+@pytest.mark.parametrize(
+    ("protocol", "step"),
+    [("APA102", 0), ("SK9822", 0), ("P9813", 0), ("WS2801", 0), ("LPD8806", 1), ("LPD6803", 7)],
+)
+def test_clocked_words_come_back_as_the_picture(protocol, step):
+    """`step` is what the part's own 7 or 5 bits a colour round away (at most 1 or 8 of 255)."""
+    made, screen = _screen_of_scenario(
+        leds=[{"wiring": "clocked", "protocol": protocol, "count": 8, "clock_rate_hz": 4e6}],
+        recorder={"sample_rate_hz": 50e6},
+    )
+    seen = by_column(screen, usual_image(screen, range(screen.turns))).astype(int)
+    off = np.abs(seen - made.truth.image[:, None].astype(int))
+    # light that runs along the chain crosses into the next bin at the ends of a column, never in its middle
+    assert off[:, 1:-1].max() <= step
+
+
+@pytest.mark.parametrize(
+    "chain",
+    [
+        {"wiring": "latched", "count": 8, "order": "W", "depth": 1},
+        {"wiring": "latched", "count": 8, "order": "RGB", "depth": 12, "outputs_per_chip": 24, "clock_rate_hz": 2e6},
+        {"wiring": "direct", "count": 4, "order": "W", "lines": ["P0", "P1", "P2", "P3"]},
+    ],
+    ids=["one bit", "twelve bits", "lines"],
+)
+def test_latched_and_direct_leds_come_back_as_the_picture(chain):
+    """One bit a colour is on or off, the picture's brighter half; a lone W shows the brightest of the colours."""
+    made, screen = _screen_of_scenario(leds=[chain], recorder={"sample_rate_hz": 20e6})
+    seen = by_column(screen, usual_image(screen, range(screen.turns)))[:, 1].astype(int)
+    image = made.truth.image.astype(int)
+    if chain["order"] == "W":
+        seen, image = seen[..., 0], np.where(image.max(axis=2) > 127, 255, 0)
+        assert (seen == image[:, :]).all()
+    else:
+        assert np.abs(seen - image).max() <= 1
+
+
+def test_a_missing_clock_shifts_what_registers_hold():
+    """Eight outputs: after 3 clocks only, the five bits before them have moved on by three places."""
+    chain = chain_of(noise(turns=1, columns=2, leds=1), order="W")
+    chain = replace(
+        chain,
+        wiring="latched",
+        bits_per_led=1,
+        bits=np.array([8, 3], dtype=np.int64),
+        data=np.array([0b10110010, 0b10100000], dtype=np.uint8),
+        offsets=np.array([0, 1, 2], dtype=np.int64),
+    )
+    after = light_rows(chain, 8, 0, 2).colours(np.array([0, 1]))[:, :, 0] // 255
+    # the bit sent last sits on the first output
+    assert after[0].tolist() == [0, 1, 0, 0, 1, 1, 0, 1]
+    assert after[1].tolist() == [1, 0, 1, 0, 1, 0, 0, 1]
+
+
+def test_brightness_of_a_word_dims_its_led():
+    made, screen = _screen_of_scenario(
+        leds=[{"wiring": "clocked", "protocol": "APA102", "count": 4, "clock_rate_hz": 4e6, "brightness": 10}],
+        recorder={"sample_rate_hz": 50e6},
+    )
+    seen = by_column(screen, usual_image(screen, range(screen.turns)))[:, 1]
+    assert (seen == np.rint(made.truth.image * (10 / 31)).astype(np.uint8)).all()
+
+
+def test_light_that_runs_along_a_chain_shears_the_column():
+    """40 LEDs of 32 bits at 1 MHz: the last shows 1.28 ms after the first, which is most of a column of 1.39 ms."""
+    made, screen = _screen_of_scenario(
+        leds=[{"wiring": "clocked", "protocol": "APA102", "count": 40, "clock_rate_hz": 1e6, "end_bits": 20}],
+        recorder={"sample_rate_hz": 20e6},
+        firmware={"columns": 24, "gap_us": 10.0},
+    )
+    assert len(screen.windows) == 8
+    truth = made.truth.chains[0]
+    lag = np.median((truth.visible_s - truth.first_visible_s)[truth.whole]) * 30 * 24
+    assert 0.8 < lag < 1.0
+    image = turn_image(screen, 4).astype(int)
+    per_column = screen.bins // 24
+
+    def begins(row):
+        """Bin, counted from the start of its column slot, at which most columns appear on a row."""
+        wanted = made.truth.image[:, row].astype(int)
+        turned = [np.roll(np.repeat(wanted, per_column, axis=0), shift, axis=0) for shift in range(-8, 9)]
+        return int(np.argmin([np.abs(image[:, row] - one).sum() for one in turned])) - 8
+
+    assert begins(39) - begins(0) == pytest.approx(lag * per_column, abs=1.1)
+
+
+def test_arms_of_the_synthesiser_draw_one_picture():
+    made, screen = _screen_of_scenario(leds=[{"count": 6}], display={"arms": 3})
+    assert screen.rows == 2
+    assert (by_column(screen, usual_image(screen, range(screen.turns))) == made.truth.image[:, None]).all()
+
+
+def _screen_of_scenario(**more):
+    made = simulate(
+        scenario_from_mapping(
+            {
+                "duration_s": 0.4,
+                "index": {},
+                "shaft": {"speed_rev_per_s": 30.0},
+                "firmware": {"columns": 24},
+                "picture": {"kind": "noise"},
+                **more,
+            }
+        )
+    )
+    rotation = find_revolutions(made.capture, made.rig)
+    chains = decode_chains(made.capture, made.rig)
+    placements = tuple(place(made.capture, made.rig, rotation, chain) for chain in chains)
+    return made, set_up_screen(made.capture, made.rig, rotation, chains, placements)

@@ -128,19 +128,44 @@ def light_rows(chain: ChainUpdates, words: int, first: int, last: int) -> LightR
     """Rows [first, last) of a chain's updates, as what its LEDs showed after each; `words` is how many it takes.
 
     An update that ends early leaves the LEDs behind it as they were; one that is too long changes nothing more; a word
-    that came only in part changes nothing.
+    that came only in part changes nothing. Shift registers are otherwise: the last LED's bits go first, and every clock
+    moves what was there one place on.
     """
     word = word_of(chain)
     begin = first
     if first > 0 and not _complete(chain, words, first, first + 1).all():
         before = np.flatnonzero(_complete(chain, words, max(first - _LOOK_BACK, 0), first))
         begin = max(first - _LOOK_BACK, 0) + (int(before[-1]) if before.size else 0)
-    raw = np.zeros((max(last - begin, 0), -(-words * chain.bits_per_led // 8)), dtype=np.uint8)
-    complete = _complete(chain, words, begin, last)
-    _fill_whole(chain, raw, complete, begin)
-    _fill_short(chain, raw, complete, begin, words)
+    if chain.wiring == "latched":
+        raw = _shifted(chain, words, begin, last)
+    else:
+        raw = np.zeros((max(last - begin, 0), -(-words * chain.bits_per_led // 8)), dtype=np.uint8)
+        complete = _complete(chain, words, begin, last)
+        _fill_whole(chain, raw, complete, begin)
+        _fill_short(chain, raw, complete, begin, words)
     raw = raw[first - begin :]
     return LightRows(word, words, first, last, raw, _keys(raw))
+
+
+def _shifted(chain: ChainUpdates, words: int, first: int, last: int) -> NDArray[np.uint8]:
+    """What shift registers hold after each update, packed, first LED first; bits beyond the last LED fall off."""
+    colours = max(len(chain.order), 1)
+    depth = max(chain.bits_per_led // colours, 1)
+    size = words * colours * depth
+    rows = np.zeros((max(last - first, 0), size), dtype=np.uint8)
+    whole = _complete(chain, words, first, last)
+    for bits in np.unique(chain.bits[first:last][whole]).tolist():
+        same = np.flatnonzero(whole & (chain.bits[first:last] == bits))
+        width = -(-bits // 8)
+        packed = chain.data[chain.offsets[first + same][:, None] + np.arange(width)[None, :]]
+        rows[same] = np.unpackbits(packed, axis=1)[:, bits - size : bits]
+    for row in np.flatnonzero(~whole).tolist():
+        begin, end = (int(at) for at in chain.offsets[first + row : first + row + 2])
+        sent = np.unpackbits(chain.data[begin:end])[: int(chain.bits[first + row])]
+        held = rows[row - 1] if row > 0 else np.zeros(size, dtype=np.uint8)
+        rows[row] = np.concatenate((held, sent))[-size:]
+    in_order = rows.reshape(len(rows), words * colours, depth)[:, ::-1]
+    return np.packbits(in_order.reshape(len(rows), size), axis=1)
 
 
 def _complete(chain: ChainUpdates, words: int, first: int, last: int) -> Bools:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spinlag.capture import Ticks
+from spinlag.capture import Capture, Ticks
 from spinlag.incidents.link import Clock
 from spinlag.incidents.model import Incident
 from spinlag.leds.updates import ChainUpdates
@@ -50,6 +50,20 @@ def answer(origin: Incident, effects: Sequence[Incident], drawing: Drawing | Non
     if origin.kind == "index-missed":
         return _to_a_missed_pulse(origin, drawing)
     return ""
+
+
+def doubt(origin: Incident, capture: Capture) -> str:
+    """A sentence where a silence of a LED line may as well be the recorder's: nothing else moved, and need not have."""
+    if origin.kind != "data-silent" or origin.unit != "s" or not origin.observed:
+        return ""
+    slack = max(2 * round(capture.sample_period.ticks), 2)
+    begin = origin.tick + slack
+    end = origin.tick + round(origin.observed / float(capture.tick)) - slack
+    if any(
+        len(line.edges) and line.edges.searchsorted(begin) < line.edges.searchsorted(end) for line in capture.channels
+    ):
+        return ""
+    return "No other line moved meanwhile, so it may as well be a gap of the recording."
 
 
 def _to_a_pulse_too_many(origin: Incident, drawing: Drawing) -> str:

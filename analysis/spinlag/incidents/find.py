@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spinlag.capture import Capture
-from spinlag.incidents.answers import Drawing, answer
+from spinlag.incidents.answers import Drawing, answer, doubt
 from spinlag.incidents.detect import detect
 from spinlag.incidents.link import Clock, clock_of, link
 from spinlag.incidents.model import Event, Incident, IncidentReport
@@ -67,11 +67,12 @@ def find_incidents(
     """
     turn_ticks = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
     clock = clock_of(capture, turn_ticks, chains, placements)
-    settled = reconcile(observations, chains, placements)
-    incidents = link([*settled, *detect(capture, rig, rotation, chains, placements, settled)], capture, clock)
+    settled = reconcile(observations, capture, chains, placements)
+    settled = (*settled, *detect(capture, rig, rotation, chains, placements, settled))
+    incidents = link(reconcile(settled, capture, chains, placements), capture, clock)
     unusual = frozenset(_touched(incidents, clock))
     seen = _see(capture, rig, rotation, chains, placements, unusual)
-    events = _events(incidents, clock, seen, _drawing(chains, placements, clock), motor)
+    events = _events(incidents, capture, clock, seen, _drawing(chains, placements, clock), motor)
     origins = [item for item in incidents if item.origin is None]
     suspects, notes = find_suspects(origins, Scene(capture, rig, clock, rotation, chains))
     report = IncidentReport(
@@ -144,6 +145,7 @@ def _drawing(chains: Sequence[ChainUpdates], placements: Sequence[Placement | No
 
 def _events(
     incidents: Sequence[Incident],
+    capture: Capture,
     clock: Clock,
     seen: Seen | None,
     drawing: Drawing | None,
@@ -154,13 +156,18 @@ def _events(
     for item in incidents:
         if item.origin is not None:
             effects[item.origin].append(item)
-    events = [_event(item, effects[item.id], clock, seen, drawing, motor) for item in incidents if item.origin is None]
+    events = [
+        _event(item, effects[item.id], capture, clock, seen, drawing, motor)
+        for item in incidents
+        if item.origin is None
+    ]
     return tuple(sorted(events, key=lambda event: (-event.weight, -len(event.effects), event.origin.tick)))
 
 
 def _event(
     origin: Incident,
     effects: list[Incident],
+    capture: Capture,
     clock: Clock,
     seen: Seen | None,
     drawing: Drawing | None,
@@ -170,7 +177,10 @@ def _event(
     first = min((span[0] for span in spans), default=None)
     last = max((span[1] for span in spans), default=None)
     sentence = event_sentence(
-        origin, effects, answer=answer(origin, effects, drawing), witness=testimony(origin, motor, clock)
+        origin,
+        effects,
+        answer=answer(origin, effects, drawing) or doubt(origin, capture),
+        witness=testimony(origin, motor, clock),
     )
     event = Event(origin, tuple(effects), sentence, first, last, float(len(effects)))
     if seen is None or first is None or last is None:

@@ -191,13 +191,20 @@ def _cause(
         members = by_kind.get(rule.cause)
         if not members or (rule.disturbed and not disturbed):
             continue
-        last = bisect_right(ticks[rule.cause], effect.turn_end if rule.of_turn else effect.latest)
+        last = bisect_right(ticks[rule.cause], _latest(effect, rule))
         for candidate in reversed(members[max(last - _LOOK_BACK, 0) : last]):
             if _explains(candidate, effect, rule, clock):
                 if best is None or _nearness(candidate) > _nearness(best[0]):
                     best = candidate, rule
                 break
     return best
+
+
+def _latest(effect: _Node, rule: Rule) -> int:
+    """The last instant at which a cause by that rule may begin."""
+    if rule.strict:
+        return effect.what.tick
+    return effect.turn_end if rule.of_turn else effect.latest
 
 
 def _nearness(cause: _Node) -> tuple[int, int]:
@@ -217,7 +224,7 @@ def _explains(cause: _Node, effect: _Node, rule: Rule, clock: Clock) -> bool:
 def _comes_first(cause: _Node, effect: _Node, rule: Rule) -> bool:
     """Kinds of lesser depth may begin later than an effect that is dated to its turn, or at the same instant."""
     if cause.depth < effect.depth:
-        return cause.what.tick <= (effect.turn_end if rule.of_turn else effect.latest)
+        return cause.what.tick <= _latest(effect, rule)
     return cause.order < effect.order and cause.what.tick <= effect.what.tick
 
 

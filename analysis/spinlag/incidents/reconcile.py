@@ -2,29 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from spinlag.capture import Capture
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
 from spinlag.placement import Placement
 
 Bools = NDArray[np.bool_]
+Indices = NDArray[np.int64]
+
+USUALLY = 0.5
+"""A column that is sent in fewer turns than this share is not expected: the firmware leaves it out, or sends only what
+changed."""
 
 
 def reconcile(
     observations: Sequence[Observation],
+    capture: Capture,
     chains: Sequence[ChainUpdates],
     placements: Sequence[Placement | None],
 ) -> tuple[Observation, ...]:
     """Observations with the guesses corrected that the turns of the shaft disprove.
 
-    A LED line alone cannot tell an update too many from a new start of the columns, nor a short update from one too
-    many. Where the updates were matched to columns, an update with a column to itself is not one too many, and a short
-    one that shares its column with a whole one is.
+    A LED line alone cannot tell an update too many from a new start of the columns, a short update from one too many,
+    nor two parts of one update from two updates. Where the updates were matched to columns, an update with a column to
+    itself is not one too many, a short one that shares its column with a whole one is, and two that together make up
+    one are one with a pause. A column that most turns go without is not missing from any.
     """
     views = {
         chain.name: _View.of(chain, placed)
@@ -32,33 +40,57 @@ def reconcile(
         if placed is not None
     }
     settled = (_settle(seen, views.get(seen.chain or "")) for seen in observations)
-    return tuple(seen for seen in settled if seen is not None)
+    kept = [seen for seen in settled if seen is not None]
+    pauses = [pause for name in sorted(views) for pause in _pauses(views[name], capture, kept)]
+    return (*kept, *pauses)
 
 
 @dataclass(frozen=True, eq=False)
 class _View:
-    """Per update of a chain: has it a column to itself, does it share one with a whole update, is it whole itself, and
-    does a neighbour in the same column carry the same data."""
+    """One chain's updates against the columns they were meant for.
 
+    Per update: `turn`, its revolution (-1: none); `alone`, it has a column to itself; `beside_whole`, it shares one
+    with a whole update; `full`, it is whole itself; `again`, a neighbour in the same column carries the same data;
+    `parts`, it and the next one together make one update. `lacking`: turns that lack a column which most turns have.
+    """
+
+    chain: ChainUpdates
+    turn: Indices
     alone: Bools
     beside_whole: Bools
     full: Bools
     again: Bools
+    parts: Bools
+    lacking: frozenset[int]
 
     @classmethod
     def of(cls, chain: ChainUpdates, placed: Placement) -> _View:
         turn = placed.updates["revolution"].to_numpy(dtype=np.int64)
         column = placed.updates["column"].to_numpy(dtype=np.int64)
-        full = chain.bits == chain.leds_seen * chain.bits_per_led
+        usual = chain.leds_seen * chain.bits_per_led
+        full = chain.bits == usual
         key = turn * (placed.columns + 1) + np.minimum(column, placed.columns)
         _, inverse = np.unique(key, return_inverse=True)
         counts = np.bincount(inverse)[inverse]
         whole_ones = np.bincount(inverse, weights=full)[inverse] - full
         known = (column >= 0) & (column < placed.columns)
-        return cls((counts == 1) & known, (whole_ones >= 1) & known, full, _sent_again(chain, key))
+        return cls(
+            chain=chain,
+            turn=turn,
+            alone=(counts == 1) & known,
+            beside_whole=(whole_ones >= 1) & known,
+            full=full,
+            again=_sent_again(chain, key),
+            parts=_in_parts(chain, turn, usual),
+            lacking=_turns_lacking(turn[known], column[known], len(placed.turns), placed.columns),
+        )
+
+    def in_parts(self, update: int) -> bool:
+        """True where the update is one part of two."""
+        return bool(self.parts[update] or (update > 0 and self.parts[update - 1]))
 
 
-def _sent_again(chain: ChainUpdates, key: NDArray[np.int64]) -> Bools:
+def _sent_again(chain: ChainUpdates, key: Indices) -> Bools:
     """Which updates have a neighbour with the same key and the same bytes."""
     again = np.zeros(len(key), dtype=bool)
     for u in np.flatnonzero(key[1:] == key[:-1]).tolist():
@@ -68,10 +100,34 @@ def _sent_again(chain: ChainUpdates, key: NDArray[np.int64]) -> Bools:
     return again
 
 
+def _in_parts(chain: ChainUpdates, turn: Indices, usual: int) -> Bools:
+    """Which updates make up a usual one with the next: as many bits together, and closer than updates usually are."""
+    parts = np.zeros(len(turn), dtype=bool)
+    if len(turn) < 2 or usual == 0:
+        return parts
+    bits = chain.bits
+    near = np.diff(chain.start) < 0.9 * np.median(np.diff(chain.start))
+    parts[:-1] = near & (turn[1:] == turn[:-1]) & (bits[1:] + bits[:-1] == usual) & (bits[1:] > 0) & (bits[:-1] > 0)
+    return parts
+
+
+def _turns_lacking(turn: Indices, column: Indices, turns: int, columns: int) -> frozenset[int]:
+    sent = np.zeros((turns, columns), dtype=bool)
+    sent[turn, column] = True
+    expected = sent.mean(axis=0) >= USUALLY if turns else np.zeros(columns, dtype=bool)
+    return frozenset(np.flatnonzero((expected & ~sent).any(axis=1)).tolist())
+
+
 def _settle(seen: Observation, view: _View | None) -> Observation | None:
-    if view is None or seen.update is None or not 0 <= seen.update < len(view.full):
+    if view is None:
+        return seen
+    if seen.kind in ("update-missing", "data-silent"):
+        return seen if _is_missed(seen, view) else None
+    if seen.update is None or not 0 <= seen.update < len(view.full):
         return seen
     u = seen.update
+    if seen.kind in ("data-extra", "data-truncated") and view.in_parts(u):
+        return None  # told as a pause
     if seen.kind == "data-extra" and view.again[u]:
         return None  # the placement tells of it as a column sent twice
     if seen.kind == "data-extra" and view.alone[u]:
@@ -81,3 +137,37 @@ def _settle(seen: Observation, view: _View | None) -> Observation | None:
     if seen.kind == "data-truncated" and view.beside_whole[u]:
         return replace(seen, kind="data-extra", detail=f"{seen.detail}; a whole update filled the same column")
     return seen
+
+
+def _is_missed(seen: Observation, view: _View) -> bool:
+    """True where a turn in which updates are said to be missing lacks a column that most turns have."""
+    if seen.kind == "update-missing":
+        return seen.revolution is None or seen.revolution in view.lacking
+    u = seen.update
+    if u is None or not 0 <= u < len(view.turn) - 1:
+        return True
+    ends = [int(turn) for turn in view.turn[u : u + 2] if turn >= 0]
+    if not ends:
+        return not (view.turn[u:] >= 0).any()  # the start of the capture, before any whole turn, is not judged
+    return any(turn in view.lacking for turn in range(ends[0], ends[-1] + 1))
+
+
+def _pauses(view: _View, capture: Capture, told: Sequence[Observation]) -> Iterator[Observation]:
+    """A pause for every pair of parts that the LED stage did not tell as one."""
+    chain = view.chain
+    known = {seen.update for seen in told if seen.chain == chain.name and seen.kind in ("data-pause", "capture-gap")}
+    for u in np.flatnonzero(view.parts).tolist():
+        if u in known or u + 1 in known:
+            continue
+        rest = int(chain.start[u + 1] - chain.last[u]) * float(capture.tick)
+        yield Observation(
+            kind="data-pause",
+            tick=int(chain.last[u]),
+            channel=chain.channel,
+            detail=f"the line rested for {rest * 1e6:.4g} us in the middle of an update, which came in two parts",
+            observed=rest,
+            unit="s",
+            threshold="two short updates that together carry what one usually does, closer than updates usually are",
+            chain=chain.name,
+            update=u,
+        )

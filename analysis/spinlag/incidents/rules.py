@@ -62,7 +62,8 @@ class Rule:
     very update (or the one right after it). With `disturbed` the effect must stand where a wrong time of a turn shows:
     at the start or the end of a turn, or anywhere in a turn drawn at a wrong rate. With `of_turn` the cause may come
     later in the effect's own turn: a new start half-way bends the grid on which all of that turn's updates are judged.
-    `why` finishes the sentence "this follows because ...".
+    With `strict` it must come before the instant to which the effect is dated, whatever the effect's kind. `why`
+    finishes the sentence "this follows because ...".
     """
 
     cause: str
@@ -73,6 +74,7 @@ class Rule:
     seconds: float | None = None
     scope: Scope = "any"
     disturbed: bool = False
+    strict: bool = False
     of_turn: bool = False
 
 
@@ -126,6 +128,7 @@ RULES: tuple[Rule, ...] = (
     *_rules("index-shifted", _TIMED_WRONG, turns=3.5, disturbed=True),
     *_rules("index-shifted", _STARTED_OVER, seconds=0.005),
     *_rules("data-silent", {"update-missing": "nothing was sent"}, turns=0.5, seconds=0.05, scope="chain"),
+    *_rules("data-silent", {"column-rate": "too few columns were left"}, turns=1.0, scope="chain", strict=True),
     *_rules("data-silent", {"data-silent": "what silenced the line was still at work"}, turns=2.5, scope="chain"),
     *_rules("data-silent", {"update-late": "the line came back late"}, turns=0.5, seconds=0.05, scope="chain"),
     *_rules(

@@ -18,10 +18,10 @@ _TIMES = 0.3
 def event_sentence(origin: Incident, effects: Sequence[Incident], *, answer: str = "", witness: str = "") -> str:
     """What happened first, what the firmware did with it, what followed and why, and what the shaft's witness says.
 
-    Where `answer` tells of the origin's turn already, only effects in other turns are told.
+    Where `answer` tells of a wrong index pulse's turn already, only effects in other turns are told.
     """
     parts = [f"{_where(origin)}: {_plain(origin.detail)}.", answer]
-    if answer:
+    if answer and origin.kind.startswith("index"):
         effects = [effect for effect in effects if effect.revolution != origin.revolution]
     reasons: dict[str, list[Incident]] = {}
     for effect in effects:

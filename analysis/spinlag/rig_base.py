@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 LEAST, MOST = 1e-9, 1e15
-"""What a figure of a rig may be, in whatever unit: anything beyond is a slip of the pen, and no arithmetic overflows."""
+"""What a figure of a rig may be, in any unit: anything beyond is a slip of the pen, and no arithmetic overflows."""
 
 Positive = Annotated[float, Field(ge=LEAST, le=MOST, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, le=MOST, allow_inf_nan=False)]

@@ -101,6 +101,8 @@ class Capture:
     warnings: tuple[str, ...] = ()
     understood: tuple[tuple[str, str], ...] = ()
     """What the importer made of the file, as (topic, finding) pairs for `spinlag look`."""
+    read_with: tuple[tuple[str, Any], ...] = ()
+    """What was overruled when the file was read, as (option, value) pairs, so that it can be read so again."""
 
     @property
     def duration_s(self) -> float:

@@ -269,6 +269,25 @@ def synth(scenario: Path, output: Path, force: bool) -> None:
 
 
 @cli.command()
+@click.argument("report", type=click.Path(path_type=Path))
+@_CAPTURE
+def verify(report: Path, capture: Path) -> None:
+    """Analyse CAPTURE again as the report in folder REPORT says it was, and tell whether all comes out the same.
+
+    Exit status: 0 the same, 1 not the same, 2 unusable input.
+
+    \b
+    Example:
+      spinlag verify reports/tide-dial-1.4 captures/tide-dial-1.4.vcd.xz
+    """
+    from spinlag.verify import verify_report
+
+    found = verify_report(report, capture)
+    _say(list(found.lines))
+    sys.exit(PASSED if found.same else FAILED)
+
+
+@cli.command()
 @click.option("--out", type=click.Path(path_type=Path), default=Path("reports/demo"), show_default=True)
 def demo(out: Path) -> None:
     """The whole job on the tide dial: make its captures, check both firmware versions, write the reports."""

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from spinlag.errors import Problem, RigError
 from spinlag.quantities import LIMIT_UNITS, QUANTITIES, quantity
@@ -111,6 +111,12 @@ class Rig(Table):
     limits: Mapping[str, Limit] = Field(default_factory=dict)
     guessed: tuple[str, ...] = ()
     """Sentences saying what was guessed; empty for a rig that a person wrote."""
+
+    @field_validator("markers", "limits")
+    @classmethod
+    def _in_order(cls, value: Mapping[str, Any]) -> Mapping[str, Any]:
+        """By name, so that a rig read back from results.json gives the same results."""
+        return dict(sorted(value.items()))
 
     def channels(self) -> dict[str, str]:
         """Rig key -> channel name, for every channel that the rig names."""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from spinlag.findings import Findings
+    from spinlag.report.folder import Writer
 
 
 def write_report(findings: Findings, out_dir: str | os.PathLike[str]) -> Path:
@@ -16,20 +17,23 @@ def write_report(findings: Findings, out_dir: str | os.PathLike[str]) -> Path:
     The folder holds report.html, results.json, revolutions.csv, updates.csv, incidents.csv and junit.xml. A report that
     is already there is replaced; a folder that holds anything else is refused. Raises OutputError.
     """
-    from spinlag.report import folder, html, junit, results, tables
+    from spinlag.report import folder
 
     folder.refuse_foreign(out_dir)
+    return folder.write_folder(out_dir, report_files(findings)) / "report.html"
+
+
+def report_files(findings: Findings) -> dict[str, Writer]:
+    """Name of every file of a report, with the function that writes its bytes; the page is made at once."""
+    from spinlag.report import folder, html, junit, results, tables
+
     page = html.report_bytes(findings)
     tick_s = float(findings.capture.tick)
-    written = folder.write_folder(
-        out_dir,
-        {
-            "report.html": lambda stream: folder.put(stream, page),
-            "results.json": lambda stream: folder.put(stream, results.results_bytes(findings)),
-            "revolutions.csv": lambda stream: tables.write_table(findings.revolutions, stream, tick_s=tick_s),
-            "updates.csv": lambda stream: tables.write_table(findings.updates, stream, tick_s=tick_s),
-            "incidents.csv": lambda stream: tables.write_table(tables.incidents_table(findings), stream, tick_s=tick_s),
-            "junit.xml": lambda stream: folder.put(stream, junit.junit_bytes(findings)),
-        },
-    )
-    return written / "report.html"
+    return {
+        "report.html": lambda stream: folder.put(stream, page),
+        "results.json": lambda stream: folder.put(stream, results.results_bytes(findings)),
+        "revolutions.csv": lambda stream: tables.write_table(findings.revolutions, stream, tick_s=tick_s),
+        "updates.csv": lambda stream: tables.write_table(findings.updates, stream, tick_s=tick_s),
+        "incidents.csv": lambda stream: tables.write_table(tables.incidents_table(findings), stream, tick_s=tick_s),
+        "junit.xml": lambda stream: folder.put(stream, junit.junit_bytes(findings)),
+    }

@@ -16,6 +16,7 @@ import numpy as np
 
 import spinlag
 from spinlag.capture import Capture
+from spinlag.compare_shown import usual_data
 from spinlag.findings import Findings
 from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates
@@ -70,10 +71,15 @@ def results_document(findings: Findings) -> dict[str, Any]:
             {name: getattr(verdict, name) for name in verdict.__dataclass_fields__} for verdict in findings.verdicts
         ],
         "incidents": incident_rows(findings),
+        "kinds_looked_for": list(findings.incidents.rates["kind"]),
         "suspects": _suspects(findings),
         "events": [
             {"origin": event.id, "effects": [effect.id for effect in event.effects], "sentence": event.sentence}
             for event in findings.incidents.events
+        ],
+        "shown": [
+            {name: getattr(shown, name) for name in shown.__dataclass_fields__}
+            for shown in usual_data(findings.chains, findings.placements)
         ],
         "cautions": list(findings.cautions),
         "warnings": list(findings.warnings),

@@ -1,0 +1,236 @@
+"""How often comparison is wrong, by simulation: false alarms, power, and coverage of the intervals.
+
+    python -m tests.studies.compare_study [PAIRS] [REVOLUTIONS]
+
+Pairs of recordings of one firmware, and pairs in which the second answers later by half the spread, are made up
+revolution by revolution with the dependence that benches show: a speed that wanders or hunts, and interrupts that come
+in bursts. Each pair goes through the whole comparison. Beside it stands the naive one: a Mann-Whitney test on single
+revolutions for each quantity, corrected in the same way.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import lfilter
+from scipy.stats import mannwhitneyu
+
+from spinlag.compare import compare
+from spinlag.compare_items import ITEMS, values_of
+from spinlag.compare_measured import Chain, Measured, Timing
+from spinlag.compare_stats import holm
+from spinlag.summary import Statistics
+
+SPEED = 30.0
+COLUMNS = 48
+SAMPLE_S = 1 / 24e6
+
+
+@dataclass(frozen=True)
+class Bench:
+    """How a bench behaves: relative wander of the speed and its memory, edge noise, and the firmware's response."""
+
+    name: str
+    wander: float
+    memory: float
+    hunting_revolutions: float
+    jitter_s: float
+    jitter_memory: float
+    burst_share: float
+    burst_s: float
+
+
+BENCHES = (
+    Bench("steady", 2e-4, 0.5, 0.0, 2e-6, 0.0, 0.0, 0.0),
+    Bench("wandering", 2e-3, 0.9, 0.0, 2e-6, 0.3, 0.0, 0.0),
+    Bench("hunting", 2e-3, 0.95, 25.0, 2e-6, 0.3, 0.0, 0.0),
+    Bench("bursts", 1e-3, 0.8, 0.0, 2e-6, 0.2, 0.08, 8e-6),
+    Bench("all of it", 3e-3, 0.9, 40.0, 2e-6, 0.5, 0.08, 8e-6),
+)
+WARM_UP = 300
+
+
+def autoregressive(rng: np.random.Generator, n: int, memory: float) -> np.ndarray:
+    """Unit-variance first-order autoregression."""
+    white = rng.standard_normal(n + WARM_UP) * np.sqrt(1 - memory**2)
+    return lfilter([1.0], [1.0, -memory], white)[WARM_UP:]
+
+
+def hunting(rng: np.random.Generator, n: int, memory: float, period: float) -> np.ndarray:
+    """Unit-variance swing about a period, as a speed loop makes: a second-order autoregression."""
+    a = [1.0, -2 * memory * np.cos(2 * np.pi / period), memory**2]
+    swing = lfilter([1.0], a, rng.standard_normal(n + 2 * WARM_UP))[2 * WARM_UP :]
+    gain = (1 + a[2]) / ((1 - a[2]) * ((1 + a[2]) ** 2 - a[1] ** 2))
+    return swing / np.sqrt(gain)
+
+
+def bursts(rng: np.random.Generator, n: int, share: float, size: float) -> np.ndarray:
+    """Delays by interrupts that come in runs of some three revolutions, exponential in size."""
+    stay = 0.67
+    enter = share * (1 - stay) / (1 - share) if share else 0.0
+    draws = rng.random(n + WARM_UP)
+    busy = np.zeros(n + WARM_UP, dtype=bool)
+    for i in range(1, n + WARM_UP):
+        busy[i] = draws[i] < (stay if busy[i - 1] else enter)
+    return np.where(busy[WARM_UP:], rng.exponential(size, n) if size else 0.0, 0.0)
+
+
+def on_lattice(values: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Intervals as a recorder sees them: both ends fall anywhere between samples."""
+    start = rng.random(len(values)) * SAMPLE_S
+    return (np.floor((start + values) / SAMPLE_S) - np.floor(start / SAMPLE_S)) * SAMPLE_S
+
+
+def response(bench: Bench, n: int, rng: np.random.Generator) -> np.ndarray:
+    """Index edge to first data edge, seconds, before sampling."""
+    own = bench.jitter_s * autoregressive(rng, n, bench.jitter_memory)
+    return 60e-6 + own + bursts(rng, n, bench.burst_share, bench.burst_s)
+
+
+def periods(bench: Bench, n: int, rng: np.random.Generator) -> np.ndarray:
+    """Revolution times, seconds."""
+    swing = autoregressive(rng, n, bench.memory)
+    if bench.hunting_revolutions:
+        swing = (swing + hunting(rng, n, 0.97, bench.hunting_revolutions)) / np.sqrt(2)
+    edges = rng.standard_normal(n + 1) * 1e-6
+    return (1 + bench.wander * swing) / SPEED + np.diff(edges)
+
+
+def recording(bench: Bench, n: int, rng: np.random.Generator, *, later_s: float = 0.0) -> Measured:
+    """One recording of n revolutions; `later_s` is added to the response."""
+    period = periods(bench, n, rng)
+    wire = np.full(n, 480.03e-6)
+    answer = response(bench, n, rng) + later_s
+    latency = on_lattice(answer, rng) + on_lattice(wire, rng) + 50e-6
+    turn_error = np.diff(period, prepend=period[0]) / period
+    angle = 360 * latency / period
+    series = {
+        "response_s": latency - 50e-6 - 480e-6,
+        "wire_s": on_lattice(wire, rng),
+        "latency_s": latency,
+        "latency_deg": angle,
+        "offset_deg": angle + 180 * turn_error,
+        "residue_rms_deg": np.abs(0.02 + 0.003 * rng.standard_normal(n)),
+        "seam_deg": 360 * turn_error + 0.01 * rng.standard_normal(n),
+        "period_s": period,
+        "without_update": (rng.random(n) < 0.002).astype(np.float64),
+        "missing": np.where(rng.random(n) < 0.002, rng.integers(1, 10, n), 0).astype(np.float64),
+    }
+    return Measured(
+        file="made-up",
+        sha256=f"{rng.integers(2**63):064x}"[::-1],
+        duration_s=float(period.sum()),
+        sample_period_s=SAMPLE_S,
+        clock_ppm=50.0,
+        revolutions=n,
+        speed_rev_per_s=float(1 / period.mean()),
+        columns=COLUMNS,
+        chains=(Chain("arm", "one-wire", "WS2812B 2013-05", 16, 24),),
+        series=series,
+        spoiled=0,
+        timing=bit_times(rng),
+        faults={kind: int(rng.poisson(0.003 * n)) for kind in ("index-missed", "index-doubled", "update-late")},
+        shown=(),
+    )
+
+
+def bit_times(rng: np.random.Generator) -> dict[str, Timing]:
+    """Mean bit times, known to the recorder's clock."""
+    found = {}
+    for name, mean, low, high in (
+        ("t0h", 400e-9, 250e-9, 550e-9),
+        ("t0l", 850e-9, 700e-9, 1000e-9),
+        ("t1h", 800e-9, 650e-9, 950e-9),
+        ("t1l", 450e-9, 300e-9, 600e-9),
+    ):
+        seen = mean * (1 + 50e-6 * rng.uniform(-1, 1)) + rng.standard_normal() * 1e-11
+        block = Statistics(10**6, low, high, seen, 1e-8, seen, seen, seen, 5e-11)
+        found[f"leds.arm.{name}"] = Timing(block, low, high, "made up")
+    return found
+
+
+def truth(bench: Bench, statistic: Callable[[np.ndarray], float]) -> float:
+    """A statistic of the response over very many revolutions."""
+    rng = np.random.default_rng(99)
+    return float(np.mean([statistic(response(bench, 20_000, rng)) for _ in range(20)]))
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One pair's outcome."""
+
+    called: bool
+    naive: bool
+    found: bool
+    median_covers: bool
+    shifted_covers: bool
+    tail_covers: bool
+    spread_covers: bool
+    effective: float
+
+
+def naive(before: Measured, after: Measured) -> bool:
+    """Whether Mann-Whitney tests on single revolutions, Holm-corrected, call anything different."""
+    p = []
+    for item in ITEMS:
+        a, b = values_of(item, before), values_of(item, after)
+        if item.kind != "location":
+            a, b = np.abs(a - a.mean()), np.abs(b - b.mean())
+        p.append(float(mannwhitneyu(a, b).pvalue) if np.ptp(a) + np.ptp(b) > 0 else 1.0)
+    return bool((holm(p) < 0.05).any())
+
+
+def trial(bench: Bench, n: int, seed: int, shift_s: float) -> Trial:
+    """One pair of the same firmware, and one in which the second answers `shift_s` later."""
+    rng = np.random.default_rng([20091, seed, BENCHES.index(bench)])
+    first, second = recording(bench, n, rng), recording(bench, n, rng)
+    same = compare([first], [second])
+    answer = next(row for row in same.quantities if row.id == "latency.response")
+    slower = recording(bench, n, rng, later_s=shift_s)
+    moved = compare([first], [slower])
+    shifted = next(row for row in moved.quantities if row.id == "latency.response")
+    return Trial(
+        called=any(row.verdict in ("better", "worse") for row in same.rows),
+        naive=naive(first, second),
+        found=moved.verdict == "worse" and shifted.verdict == "worse",
+        median_covers=answer.low <= 0 <= answer.high,
+        shifted_covers=shifted.low <= shift_s <= shifted.high,
+        tail_covers=answer.tail.low <= 0 <= answer.tail.high,
+        spread_covers=answer.spread.low <= 0 <= answer.spread.high,
+        effective=answer.effective[0],
+    )
+
+
+def study(bench: Bench, pairs: int, n: int, *, first_seed: int = 0) -> dict[str, float]:
+    """Shares over `pairs` pairs of n revolutions each."""
+    shift = 0.5 * truth(bench, np.std)
+    trials = [trial(bench, n, first_seed + seed, shift) for seed in range(pairs)]
+    return {name: float(np.mean([getattr(one, name) for one in trials])) for name in Trial.__dataclass_fields__}
+
+
+HEAD = "| bench | revolutions | effective | false alarms | naive | found | median | shifted | 99 % | spread |"
+
+
+def line(bench: Bench, n: int, found: dict[str, float]) -> str:
+    """One row of the table, in per cent but for the revolutions."""
+    names = ("called", "naive", "found", "median_covers", "shifted_covers", "tail_covers", "spread_covers")
+    cells = " | ".join(f"{100 * found[name]:.1f}" for name in names)
+    return f"| {bench.name} | {n} | {found['effective']:.0f} | {cells} |"
+
+
+def main(pairs: int = 1000, n: int = 300) -> None:
+    """Print the table; two processes."""
+    with ProcessPoolExecutor(2) as pool:
+        print(HEAD)
+        print("|" + " --- |" * HEAD.count(" |"))
+        found = pool.map(study, BENCHES, [pairs] * len(BENCHES), [n] * len(BENCHES))
+        for bench, row in zip(BENCHES, found, strict=True):
+            print(line(bench, n, row), flush=True)
+
+
+if __name__ == "__main__":
+    main(*map(int, sys.argv[1:]))

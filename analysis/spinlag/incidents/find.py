@@ -18,7 +18,7 @@ from spinlag.incidents.rates import rates
 from spinlag.incidents.reconcile import reconcile
 from spinlag.incidents.sentences import event_sentence, seen_sentence
 from spinlag.incidents.suspects import Scene, find_suspects
-from spinlag.incidents.witness import testimony
+from spinlag.incidents.witness import shaft_says
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
 from spinlag.picture import Screen, set_up_screen
@@ -180,7 +180,7 @@ def _event(
         origin,
         effects,
         answer=answer(origin, effects, drawing) or doubt(origin, capture),
-        witness=testimony(origin, motor, clock),
+        witness=shaft_says(origin, motor, clock),
     )
     event = Event(origin, tuple(effects), sentence, first, last, float(len(effects)))
     if seen is None or first is None or last is None:

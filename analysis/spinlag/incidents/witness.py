@@ -22,7 +22,7 @@ source: a step of the speed that a viewer sees is larger, the ripple of a health
 _TURNS_EITHER_SIDE = 2
 
 
-def testimony(origin: Incident, motor: Motor | None, clock: Clock) -> str:
+def shaft_says(origin: Incident, motor: Motor | None, clock: Clock) -> str:
     """A sentence on what the motor lines say about `origin`; empty for kinds that they know nothing of."""
     if origin.kind not in _ASKED:
         return ""
@@ -33,7 +33,7 @@ def testimony(origin: Incident, motor: Motor | None, clock: Clock) -> str:
         return "No motor line was recorded that could tell the sensor's fault from the shaft's."
     if abs(change) < EVEN:
         if origin.kind == "speed-step":
-            return f"The motor lines saw the shaft's speed change by only {abs(change):.1%}."
+            return f"The motor lines saw the shaft's speed change by no more than {max(abs(change), 0.001):.1%}."
         return f"The shaft kept its speed within {max(abs(change), 0.001):.1%} (motor lines), so suspect the sensor."
     if origin.kind == "speed-step":
         return f"The motor lines saw it too ({change:+.1%}): it was the shaft."

@@ -25,6 +25,7 @@ from spinlag.pipeline import roles_of
 from spinlag.placement import place
 from spinlag.rig import Rig, rig_from_mapping
 from spinlag.rotation import NO_TICK, Rotation
+from spinlag.rotation_quality import measure_quality
 from spinlag.summary import summarise, summarise_counts
 from spinlag.uncertainty import mean_interval_uncertainty
 
@@ -250,6 +251,7 @@ def sample_findings(
         roles=roles_of(capture, rig),
         rotation=rotation,
         motor=None,
+        quality=measure_quality(capture, rig, rotation, None),
         chains=(updates,),
         placements=(placement,),
         latencies=(latency,),
@@ -270,6 +272,7 @@ def line_only() -> Findings:
         whole,
         rig=rig,
         rotation=None,
+        quality=None,
         placements=(None,),
         latencies=(None,),
         observations=(),

@@ -18,6 +18,7 @@ from spinlag.placement import Placement
 from spinlag.rig import Rig
 from spinlag.roles import RoleGuess
 from spinlag.rotation import Rotation
+from spinlag.rotation_quality import RotationQuality
 from spinlag.verdicts import Outcome, Verdict, overall
 
 
@@ -30,6 +31,7 @@ class Findings:
     roles: tuple[RoleGuess, ...]
     rotation: Rotation | None
     motor: Motor | None
+    quality: RotationQuality | None
     chains: tuple[ChainUpdates, ...]
     placements: tuple[Placement | None, ...]
     latencies: tuple[Latency | None, ...]

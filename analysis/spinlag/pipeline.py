@@ -16,6 +16,7 @@ from spinlag.leds import decode_chains
 from spinlag.placement import place
 from spinlag.rig import Rig
 from spinlag.roles import Role, RoleGuess
+from spinlag.rotation_quality import measure_quality
 from spinlag.rotation_refine import read_shaft
 
 
@@ -27,6 +28,7 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     """
     check_channels(capture, rig)
     rotation, motor = read_shaft(capture, rig)
+    quality = measure_quality(capture, rig, rotation, motor)
     chains = decode_chains(capture, rig, progress)
     placements = tuple(None if rotation is None else place(capture, rig, rotation, chain, motor) for chain in chains)
     latencies = tuple(
@@ -46,13 +48,14 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
         roles=roles_of(capture, rig),
         rotation=rotation,
         motor=motor,
+        quality=quality,
         chains=chains,
         placements=placements,
         latencies=latencies,
         observations=tuple(observations),
         incidents=incidents,
         seen=seen,
-        verdicts=judge_all(capture, rig, rotation, chains, placements, latencies),
+        verdicts=judge_all(capture, rig, rotation, chains, placements, latencies, quality=quality, motor=motor),
         cautions=cautions(rig, rotation, chains, placements),
         warnings=warnings,
     )

@@ -24,6 +24,7 @@ from spinlag.report.incident_section import incident_pictures, incident_texts
 from spinlag.report.motor_rows import motor_section
 from spinlag.report.names import printable
 from spinlag.report.plots import style
+from spinlag.report.quality_section import quality_figure, quality_section
 from spinlag.report.rig_text import rig_toml
 
 MOST_CHAIN_PICTURES = 6
@@ -96,6 +97,8 @@ def page(findings: Findings) -> dict[str, Any]:
         "bar_width": BAR_WIDTH,
         "statistics_head": rows.STATISTICS_HEAD,
         "chains": [_chain(findings, index, pictures) for index in range(len(findings.chains))],
+        "quality": quality_section(findings.quality),
+        "quality_picture": pictures.get("quality"),
         "motor": motor_section(findings.motor),
         "rotation": sections.rotation_section(findings),
         "speed_picture": pictures.get("speed"),
@@ -190,6 +193,16 @@ def figures_of(findings: Findings) -> Iterator[tuple[str, Figure, str, str]]:
     speed = series.speed_series(findings)
     if speed is not None:
         yield "speed", figures.speed_figure(speed), "Speed of rotation over time", "One point for each revolution."
+    if findings.quality is not None and findings.rotation is not None:
+        quality = quality_figure(findings.quality, findings.rotation)
+        if quality is not None:
+            yield (
+                "quality",
+                quality,
+                "Speed over one turn, orders of rotation, Allan deviation",
+                "Whiskers are 95 % intervals; the pale band is the spread from turn to turn. Order 1 is imbalance or a "
+                "bent arm; the electrical orders are torque ripple.",
+            )
     worst = moments.worst_moment(findings)
     if worst is not None:
         yield (

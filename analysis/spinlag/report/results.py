@@ -22,6 +22,7 @@ from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates
 from spinlag.placement import Placement
 from spinlag.report.motor_rows import motor_document
+from spinlag.report.quality_section import quality_document
 from spinlag.rotation import Rotation
 from spinlag.summary import EMPTY, Statistics
 
@@ -61,6 +62,7 @@ def results_document(findings: Findings) -> dict[str, Any]:
         "guessed": list(findings.rig.guessed),
         "rotation": _rotation(findings.rotation),
         "motor": motor_document(findings.motor),
+        "quality": quality_document(findings.quality),
         "leds": [
             _chain(findings.capture, *one)
             for one in zip(findings.chains, findings.latencies, findings.placements, strict=True)
@@ -131,6 +133,7 @@ def _capture(findings: Findings) -> dict[str, Any]:
         "file": os.path.basename(capture.file),
         "sha256": capture.sha256,
         "importer": capture.importer,
+        "read_with": dict(capture.read_with),
         "duration_s": capture.duration_s,
         "tick_s": float(capture.tick),
         "sample_period_s": capture.sample_period_s,

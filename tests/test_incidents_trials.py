@@ -40,6 +40,17 @@ def test_gaps_of_the_recording_are_found_where_anything_else_should_have_moved()
     assert score.missed["capture-gap"] == 0
 
 
+@pytest.mark.parametrize("kind", ["index-shifted", "speed-step"])
+def test_three_faults_of_turns_in_thirty_are_still_told(kind):
+    """So many that the capture's own spread is theirs; changes from turn to turn still stand out."""
+    score = Score()
+    for seed in range(6):
+        faults_trial(2200 + seed, score, faults=[kind] * 3, motor=False)
+    assert score.planted[kind] == 18
+    assert not score.missed.total()
+    assert not score.false.total()
+
+
 def test_a_silence_is_told_where_other_faults_widened_what_the_line_is_used_to():
     """After doubled pulses the line often rests for long; the LED stage alone then misses a short silence."""
     score = Score()

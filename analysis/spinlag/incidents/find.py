@@ -17,6 +17,7 @@ from spinlag.incidents.model import Event, Incident, IncidentReport
 from spinlag.incidents.rates import rates
 from spinlag.incidents.reconcile import reconcile
 from spinlag.incidents.sentences import event_sentence, seen_sentence
+from spinlag.incidents.steps import without_false_steps
 from spinlag.incidents.suspects import Scene, find_suspects
 from spinlag.incidents.witness import shaft_says
 from spinlag.leds.updates import ChainUpdates
@@ -68,6 +69,8 @@ def find_incidents(
     turn_ticks = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
     clock = clock_of(capture, turn_ticks, chains, placements)
     settled = reconcile(observations, capture, chains, placements)
+    if motor is None and rotation is not None:
+        settled = without_false_steps(settled, rotation)
     settled = (*settled, *detect(capture, rig, rotation, chains, placements, settled))
     incidents = link(reconcile(settled, capture, chains, placements), capture, clock)
     unusual = frozenset(_touched(incidents, clock))

@@ -28,6 +28,7 @@ _SIDE = 3
 _STEADY = 0.3
 """Neither side may vary by more than this share of the step."""
 
+_SEVERAL = 3.0
 _FIRST_SIGN = 0.2
 _APART = 2
 _MAD_TO_SIGMA = 1.4826
@@ -68,6 +69,24 @@ def faults_of_turns(capture: Capture, rotation: Rotation, told: Sequence[Observa
         else:
             continue
         last = turn
+
+
+def without_false_steps(told: Sequence[Observation], rotation: Rotation) -> tuple[Observation, ...]:
+    """Observations without steps of speed that are really a shifted pulse: a small step, where beside it one turn is
+    shorter and its neighbour as much longer by several times the step."""
+    log = np.log(np.diff(rotation.turn_ticks).astype(np.float64))
+    return tuple(seen for seen in told if not _is_false_step(seen, log))
+
+
+def _is_false_step(seen: Observation, log: Floats) -> bool:
+    if seen.kind != "speed-step" or seen.unit != "rev/s" or seen.revolution is None or not seen.expected:
+        return False
+    step = abs((seen.observed or 0.0) / seen.expected - 1)
+    for turn in range(max(seen.revolution - 1, _SIDE), min(seen.revolution + 3, len(log) - _SIDE)):
+        shift = _size_of_shift(log, turn)
+        if shift is not None and abs(shift) > max(_SEVERAL * step, FLOOR):
+            return True
+    return False
 
 
 def _size_of_shift(log: Floats, turn: int) -> float | None:

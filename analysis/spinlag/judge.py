@@ -193,6 +193,8 @@ def _measure(
         return observed_timing(capture, rig, chain, timing)
     if family == "rotation":
         return _rotation(quantity_id, capture, rig, rotation)
+    if rotation is not None and not rotation.begins_known:
+        return _figure(quantity_id, None, None, _NO_BEGINNING)
     if family == "latency":
         return _latency(quantity_id, capture, rig, latency)
     return _placement(quantity_id, placement)
@@ -243,6 +245,7 @@ def _scope(n: int) -> str:
     return f"worst of {n}, which bounds {bounded_content(n):.2%} of revolutions at 95 % confidence"
 
 
+_NO_BEGINNING = "several index pulses look alike, and the updates do not show which of them a revolution begins with"
 _NO_INDEX = "no revolution: the rig has no index, or the line shows none"
 
 

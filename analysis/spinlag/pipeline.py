@@ -14,6 +14,7 @@ from spinlag.judge import judge_all
 from spinlag.latency import measure_latency
 from spinlag.leds import decode_chains
 from spinlag.placement import place
+from spinlag.restart import restart_mark
 from spinlag.rig import Rig
 from spinlag.roles import Role, RoleGuess
 from spinlag.rotation_quality import measure_quality
@@ -28,11 +29,16 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     """
     check_channels(capture, rig)
     rotation, motor = read_shaft(capture, rig)
-    quality = measure_quality(capture, rig, rotation, motor)
     chains = decode_chains(capture, rig, progress)
+    mark = restart_mark(rotation, chains, rig.display.columns)
+    if mark is not None:
+        rotation, motor = read_shaft(capture, rig, first_mark=mark)
+    quality = measure_quality(capture, rig, rotation, motor)
     placements = tuple(None if rotation is None else place(capture, rig, rotation, chain, motor) for chain in chains)
     latencies = tuple(
-        None if rotation is None or placement is None else measure_latency(capture, rig, rotation, chain, placement)
+        None
+        if rotation is None or placement is None or not rotation.begins_known
+        else measure_latency(capture, rig, rotation, chain, placement)
         for chain, placement in zip(chains, placements, strict=True)
     )
     observations = [*(rotation.observations if rotation else ()), *(o for chain in chains for o in chain.observations)]

@@ -66,13 +66,18 @@ class Rotation:
     notes: tuple[str, ...] = ()
     tooth_angles_deg: tuple[float, ...] = (0.0,)
     """Where the marks of one revolution sit, learned from the capture, from the mark that begins it."""
+    begins_known: bool = True
+    """False where several marks look alike and nothing said which of them the firmware counts from."""
+    wheel_notes: tuple[str, ...] = ()
+    """The notes on which mark begins a revolution; `notes` holds them too."""
 
 
-def find_revolutions(capture: Capture, rig: Rig) -> Rotation | None:
+def find_revolutions(capture: Capture, rig: Rig, *, first_mark: int | None = None) -> Rotation | None:
     """Revolutions from the index line of the rig; None where the rig has no index.
 
     Half-open: revolution k covers [turn_ticks[k], turn_ticks[k + 1]). What the capture's start or end cuts in half is
-    no revolution. With fewer than two believable pulses, or with pulses faster than any shaft's marks, the tables are
+    no revolution. Where several marks look alike, `first_mark` of them (counted from the first that was passed) begins
+    the revolutions. With fewer than two believable pulses, or with pulses faster than any shaft's marks, the tables are
     empty, with their columns.
     """
     if rig.index is None:
@@ -81,7 +86,7 @@ def find_revolutions(capture: Capture, rig: Rig) -> Rotation | None:
     if pulse_rate_hz(capture, channel) > FASTEST_MARKS_HZ:
         channel = replace(channel, edges=channel.edges[:0])
     pulses = find_pulses(capture, channel, rig.index)
-    found = find_turns(pulses, rig.index, float(capture.sample_period.ticks))
+    found = find_turns(pulses, rig.index, float(capture.sample_period.ticks), first_mark)
     observations = observe(capture, channel, rig.index, pulses, found)
     return build_rotation(capture, rig, rig.index, pulses, found, observations)
 
@@ -127,8 +132,10 @@ def build_rotation(
         drift_rev_per_s2=figures.drift_rev_per_s2,
         allan=figures.allan,
         observations=observations,
-        notes=(*found.notes, *figures.notes),
+        notes=(*found.wheel_notes, *found.notes, *figures.notes),
         tooth_angles_deg=found.tooth_angles_deg,
+        begins_known=found.begins_known,
+        wheel_notes=found.wheel_notes,
     )
 
 

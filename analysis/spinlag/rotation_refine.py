@@ -33,12 +33,12 @@ COVERED = 0.98
 """The motor lines decide where they witness at least this share of the pulses."""
 
 
-def read_shaft(capture: Capture, rig: Rig) -> tuple[Rotation | None, Motor | None]:
+def read_shaft(capture: Capture, rig: Rig, *, first_mark: int | None = None) -> tuple[Rotation | None, Motor | None]:
     """Revolutions and motor of a capture, each as far as the rig names its lines, held against each other.
 
-    The motor's angle counts from revolution 0 of the rotation that is returned.
+    The motor's angle counts from revolution 0 of the rotation that is returned. `first_mark` as in `find_revolutions`.
     """
-    alone = find_revolutions(capture, rig)
+    alone = find_revolutions(capture, rig, first_mark=first_mark)
     motor = read_motor(capture, rig, alone)
     rotation = refine_rotation(capture, rig, alone, motor)
     if motor is None or rotation is None or rotation is alone:
@@ -104,7 +104,7 @@ def _turns(
     place, off = _nearest_mark(shaft, marks)
     best = _best_of_place(place, off)
     usual = np.full(len(off), np.nan)
-    usual[best] = running_median(off[best])
+    usual[best] = running_median(off[best], trend=False)
     off = off - np.where(np.isfinite(usual), usual, 0.0)
     sigma = robust_sigma(off[best])
     limit = max(sigmas_for(len(best)) * sigma, FLOOR_TURNS)
@@ -153,6 +153,8 @@ def _turns(
         calm="by the motor lines the shaft ran on undisturbed",
         tooth_angles_deg=rotation.tooth_angles_deg,
         notes=tuple(running_notes(changes)),
+        begins_known=rotation.begins_known,
+        wheel_notes=rotation.wheel_notes,
     )
 
 
@@ -162,8 +164,8 @@ def _bend(witness: Witness, times: Ticks) -> Floats:
     n = len(ticks)
     pace = np.diff(ticks) / np.diff(even)
     right = np.clip(np.searchsorted(ticks, times), 1, n - 1)
-    before, after = pace[np.maximum(right - 2, 0)], pace[np.minimum(right, n - 2)]
-    return np.asarray(BEND_SHARE * np.abs(np.log(after / before)) * (even[right] - even[right - 1]))
+    three = np.log([pace[np.maximum(right - 2, 0)], pace[right - 1], pace[np.minimum(right, n - 2)]])
+    return np.asarray(BEND_SHARE * np.ptp(three, axis=0) * (even[right] - even[right - 1]))
 
 
 def _nearest_mark(shaft: Floats, marks: Floats) -> tuple[Indices, Floats]:

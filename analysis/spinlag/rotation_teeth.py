@@ -33,14 +33,20 @@ class Wheel:
     angle: Floats
     empty: int | None
     notes: tuple[str, ...] = ()
+    begins_known: bool = True
+    """False where several marks look alike and nothing said which of them begins a revolution."""
 
     def turns(self, place: Indices) -> Floats:
         """Shaft angle of places, in revolutions."""
         return np.asarray(place // self.places + self.angle[place % self.places])
 
 
-def read_wheel(times: Indices, lattice: Lattice, index: IndexTable) -> Wheel:
-    """Teeth of the pulses at `times`, shape (n,), from their places."""
+def read_wheel(times: Indices, lattice: Lattice, index: IndexTable, first_mark: int | None = None) -> Wheel:
+    """Teeth of the pulses at `times`, shape (n,), from their places.
+
+    Where marks look alike, revolutions begin at mark `first_mark` counted from the first place, or at that place
+    itself.
+    """
     places = index.pulses_per_revolution + int(index.missing_tooth)
     place, notes, empty = lattice.place, [], None
     if index.missing_tooth:
@@ -50,13 +56,18 @@ def read_wheel(times: Indices, lattice: Lattice, index: IndexTable) -> Wheel:
         else:
             places = index.pulses_per_revolution
             notes.append(
-                f"no missing tooth shows among {places + 1} places; the pulses were taken as {places} evenly spaced "
-                "ones, and which of them begins a revolution is arbitrary"
+                f"no missing tooth shows among {places + 1} places; the pulses were taken as {places} even ones"
             )
-    elif places > 1:
-        notes.append(f"{places} even pulses per revolution: which of them begins one is arbitrary, so the first does")
+    alike = places > 1 and empty is None
+    if alike and first_mark is not None:
+        place = np.where(place == NO_PLACE, NO_PLACE, place + (places - first_mark) % places)
+        notes.append(
+            f"{places} even pulses per revolution: revolutions begin at the one at which the LED updates start over"
+        )
+    elif alike:
+        notes.append(f"{places} even pulses per revolution: which of them begins one is not known; the first was taken")
     angle = _learn_angles(times, place, places)
-    return Wheel(places, place, angle, empty, tuple(notes))
+    return Wheel(places, place, angle, empty, tuple(notes), not alike or first_mark is not None)
 
 
 def _align_on_gap(lattice: Lattice, places: int) -> tuple[Indices, bool]:

@@ -62,16 +62,19 @@ class Turns:
     shift_rule: str
     calm: str
     """The end of a sentence: how one knows that the shaft was not the cause."""
+    begins_known: bool = True
+    wheel_notes: tuple[str, ...] = ()
 
 
-def find_turns(pulses: Pulses, index: IndexTable, sample_ticks: float) -> Turns:
-    """Turns from the pulses of an index line. `sample_ticks` is the sample period in ticks."""
+def find_turns(pulses: Pulses, index: IndexTable, sample_ticks: float, first_mark: int | None = None) -> Turns:
+    """Turns from the pulses of an index line. `sample_ticks` is the sample period in ticks; `first_mark` as in
+    `read_wheel`."""
     rows = np.flatnonzero(~pulses.runt)
     times = pulses.reference[rows]
     if len(times) < 2:
         return _no_turns(pulses, rows)
     lattice = count_places(times, index.pulses_per_revolution, missing_tooth=index.missing_tooth)
-    wheel = read_wheel(times, lattice, index)
+    wheel = read_wheel(times, lattice, index, first_mark)
     believed = wheel.place != NO_PLACE
     if wheel.empty is not None:
         believed &= wheel.place % wheel.places != wheel.empty
@@ -142,7 +145,7 @@ def _assemble(
     home = wheel.turns(place[shifts.shifted])
     extra = rows[inner & (pulse_kind[rows] == "extra")]
     outer = int(((pulse_kind[rows] == "extra") & ~inner).sum())
-    notes = list(wheel.notes)
+    notes: list[str] = []
     if outer:
         notes.append(f"{outer} pulse(s) at the ends of the capture stand on no place and were left out")
     return Turns(
@@ -165,6 +168,8 @@ def _assemble(
         shift_rule=f"{360.0 * shifts.threshold_turns:.3g} deg: {shifts.sigmas:.3g} robust standard deviations of this "
         f"capture's pulses, at least {360.0 * FLOOR_TURNS:.2g} deg",
         calm="the pulses around it keep their places",
+        begins_known=wheel.begins_known,
+        wheel_notes=wheel.notes,
     )
 
 

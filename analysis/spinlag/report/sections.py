@@ -103,6 +103,11 @@ def left_out(findings: Findings) -> list[str]:
                 f"{unused} of {len(rotation.turns)} revolutions are left out of the figures for rotation and "
                 "placement, because an index pulse at one of their ends was missed, shifted or doubled."
             )
+        if findings.chains and not rotation.begins_known:
+            said.append(
+                "Latency was not measured, and where columns sit is not known: several index pulses look alike, and "
+                "the updates do not show which of them the firmware counts from."
+            )
     if not findings.chains:
         said.append("LED timing, latency and placement were not measured: the rig has no LED line.")
     for chain, placement in zip(findings.chains, findings.placements, strict=True):

@@ -117,6 +117,82 @@ def test_lines_for_every_revision_that_a_number_means() -> None:
         budget_lines(35, 60, 24, "WS2812Z")
 
 
+def one(name: str):
+    """The part of that name."""
+    (part,) = find_parts(name)
+    return part
+
+
+def test_clocked_start_words_and_end() -> None:
+    # APA102C sheet p. 3: 32 zeros, 32 bits for each LED; n / 2 clocks behind them (bench post of 2014-11-30)
+    result = budget(30, 100, 48, one("APA102"), clock_hz=8e6)
+    assert result.bits == 32 + 48 * 32 + 24
+    assert_allclose(result.wire_s, 1592 / 8e6, rtol=1e-12, atol=0)
+    assert result.latch_s == 0
+    # 1592 clocks in 1/3000 s
+    assert_allclose(result.least_clock_hz, 1592 * 3000, rtol=1e-12, atol=0)
+    assert result.fits
+    assert not budget(30, 100, 48, one("APA102"), clock_hz=4.7e6).fits
+    # each LED shows 32 clocks and half a clock after the one before it
+    assert_allclose(result.shear_s, 47 * 32.5 / 8e6, rtol=1e-12, atol=0)
+    assert_allclose(result.shear_deg, 360 * 30 * 47 * 32.5 / 8e6, rtol=1e-12, atol=0)
+    assert any("brightness" in caution for caution in result.cautions)
+
+
+def test_sk9822_takes_another_32_zeros_and_shows_all_at_once() -> None:
+    # sheet Rev 05 p. 8: frames per second are f / (64 + 32 n); n / 2 more zeros (bench post of 2016-12-13)
+    result = budget(30, 1, 1024, one("SK9822 2019-02"), clock_hz=1e6)
+    assert result.bits == 64 + 32 * 1024 + 512
+    assert_allclose(1 / (result.wire_s - 512e-6), 1e6 / (64 + 32 * 1024), rtol=1e-9, atol=0)
+    assert result.shear_s == 0
+
+
+def test_ws2801_waits_half_a_millisecond() -> None:
+    # WS2801 sheet p. 11: the data show when the clock has been low for 500 us; p. 1: 25 MHz
+    result = budget(30, 60, 24, one("WS2801"))
+    assert_allclose(result.update_s, 24 * 24 / 25e6 + 500e-6, rtol=1e-12, atol=0)
+    assert_allclose(result.least_clock_hz, 576 / (1 / 1800 - 500e-6), rtol=1e-9, atol=0)
+    late = budget(30, 90, 24, one("WS2801"))
+    assert late.least_clock_hz is None
+    assert late.most_leds == 0
+    assert "no clock would do" in "\n".join(budget_lines(30, 90, 24, "WS2801"))
+
+
+def test_latched_chips_are_filled() -> None:
+    # TLC5940 (SLVS515C) p. 17: 192 bits for each chip of 16 outputs, whatever hangs on them; p. 3: 30 MHz
+    assert budget(30, 60, 5, one("TLC5940")).bits == 192
+    assert budget(30, 60, 17, one("TLC5940")).bits == 384
+    assert_allclose(budget(30, 60, 16, one("TLC5940")).wire_s, 192 / 30e6, rtol=1e-9, atol=0)
+    # 74HC595 (NXP Rev. 6) table 7: 4.8 MHz at 2 V and 85 C
+    slow = budget(30, 60, 16, one("74HC595 Rev-6 2.0V 85C"))
+    assert_allclose(slow.wire_s, 16 / 4.8e6, rtol=1e-9, atol=0)
+    assert slow.pwm_periods is None
+    assert not any("not published" in caution for caution in slow.cautions)
+
+
+@pytest.mark.parametrize(
+    ("name", "clock_hz"),
+    [("APA102", 4e6), ("SK9822 2019-02", 2e6), ("WS2801", 5e6), ("LPD6803", 1e6), ("TLC5947 SBVS114B alone", 1e6)],
+)
+def test_most_leds_fits_and_more_do_not(name: str, clock_hz: float) -> None:
+    most = budget(25, 72, 1, one(name), clock_hz=clock_hz).most_leds
+    assert budget(25, 72, most, one(name), clock_hz=clock_hz).fits
+    # chips of 24 outputs are filled, so the next step may be 24 LEDs on
+    assert not budget(25, 72, most + 24, one(name), clock_hz=clock_hz).fits
+
+
+def test_clocks_beyond_the_sheet_and_without_one() -> None:
+    assert any("faster than the sheet allows" in c for c in budget(30, 60, 8, one("P9813"), clock_hz=20e6).cautions)
+    assert any("gives no fastest clock" in c for c in budget(30, 60, 8, one("APA102")).cautions)
+    assert not any("fastest" in c for c in budget(30, 60, 8, one("P9813"), clock_hz=10e6).cautions)
+
+
+def test_direct_lines_need_no_wire_time() -> None:
+    text = "\n".join(budget_lines(30, 60, 24, "direct"))
+    assert "none" in text
+    assert "555.6 us" in text
+
+
 @pytest.mark.parametrize(
     "wrong", [(0, 60, 24), (30, 0, 24), (30, 60, 0), (float("nan"), 60, 24), (float("inf"), 60, 1)]
 )

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from matplotlib.figure import Figure
 
-from spinlag.capture import Capture
-from spinlag.incidents.closeup import CloseUp
 from spinlag.picture import Screen
 from spinlag.picture_change import IncidentView
 from spinlag.picture_render import exposure_of, render, render_difference
 from spinlag.picture_target import TargetComparison
 from spinlag.report.figures import WIDTH_IN
-from spinlag.report.moments import Moment
 from spinlag.report.plots import style
 from spinlag.report.plots.incidents import sector_mark, seen_picture
-from spinlag.report.plots.timing import Dimension, Mark
 
 _SIZE = 320
 
@@ -57,24 +53,3 @@ def target_figure(comparison: TargetComparison) -> Figure:
         ax.set_xlabel("column")
     axes[0].set_ylabel("LED")
     return figure
-
-
-def close_up_moment(capture: Capture, close_up: CloseUp) -> Moment:
-    """The moment that a close-up shows, for the timing picture."""
-
-    def seconds(tick: int) -> float:
-        return float(capture.seconds(tick))
-
-    return Moment(
-        title=close_up.title,
-        slug=f"incident-{close_up.incident.id}",
-        t0_s=seconds(close_up.t0),
-        t1_s=seconds(close_up.t1),
-        zero_s=seconds(close_up.zero),
-        zero_label="time after the incident",
-        marks=tuple(Mark(seconds(tick), label) for tick, label in close_up.marks),
-        dimensions=tuple(
-            Dimension(seconds(span.from_tick), seconds(span.to_tick), span.label) for span in close_up.spans
-        ),
-        channels=tuple(capture.channel(name).path for name in close_up.channels),
-    )

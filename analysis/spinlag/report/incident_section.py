@@ -16,7 +16,8 @@ from spinlag.incidents.model import Event, Incident, IncidentReport, Suspect
 from spinlag.incidents.suspects import SIGNIFICANT
 from spinlag.report.figures import moment_figure
 from spinlag.report.format import MISSING, count, si
-from spinlag.report.incident_figures import close_up_moment, target_figure, view_figure
+from spinlag.report.incident_figures import target_figure, view_figure
+from spinlag.report.moments import close_up_moment
 from spinlag.report.names import printable
 
 MOST_EVENTS = 200

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +13,7 @@ import numpy as np
 from spinlag.capture import UNKNOWN, Capture, Channel
 from spinlag.errors import OutputError, Problem, RigError
 from spinlag.findings import Findings
+from spinlag.incidents.closeup import Bench, CloseUp, close_up
 from spinlag.report.format import measured, si
 from spinlag.report.names import printable
 from spinlag.report.plots.timing import Dimension, Line, Mark
@@ -150,7 +151,12 @@ def _incident_moment(findings: Findings, incident: str, span_s: float | None) ->
     if row is None:
         have = f"{rows[0]['id']} to {rows[-1]['id']}" if rows else "none"
         raise RigError([Problem("incident", f"there is no incident {printable(incident, 40)}; the capture has {have}")])
-    width = span_s or _USUAL_SPAN_S
+    if span_s is None:
+        item = next(item for item in findings.incidents.incidents if item.id == row["id"])
+        bench = Bench(findings.capture, findings.rig, findings.rotation, findings.chains, findings.placements)
+        shown = close_up_moment(findings.capture, close_up(bench, item, findings.incidents.event_of(item.id)))
+        return replace(shown, title=f"{shown.title}: {printable(item.detail, 200)}")
+    width = span_s
     return Moment(
         title=f"{row['id']}, {row['kind']}: {printable(row['detail'], 200)}",
         slug=f"incident-{row['id']}",
@@ -159,6 +165,27 @@ def _incident_moment(findings: Findings, incident: str, span_s: float | None) ->
         zero_s=row["time_s"],
         zero_label="time after the incident",
         marks=(Mark(row["time_s"], str(row["kind"])),),
+    )
+
+
+def close_up_moment(capture: Capture, close_up: CloseUp) -> Moment:
+    """The moment that a close-up shows, for the timing picture."""
+
+    def seconds(tick: int) -> float:
+        return float(capture.seconds(tick))
+
+    return Moment(
+        title=close_up.title,
+        slug=f"incident-{close_up.incident.id}",
+        t0_s=seconds(close_up.t0),
+        t1_s=seconds(close_up.t1),
+        zero_s=seconds(close_up.zero),
+        zero_label="time after the incident",
+        marks=tuple(Mark(seconds(tick), label) for tick, label in close_up.marks),
+        dimensions=tuple(
+            Dimension(seconds(span.from_tick), seconds(span.to_tick), span.label) for span in close_up.spans
+        ),
+        channels=tuple(capture.channel(name).path for name in close_up.channels),
     )
 
 

@@ -64,13 +64,16 @@ def orders_of_rotation(ax: Axes, orders: pd.DataFrame) -> Axes:
 def allan_deviation(ax: Axes, allan: pd.DataFrame) -> Axes:
     """Overlapping Allan deviation of the index instants with its 95 % interval, both axes logarithmic.
 
+    A deviation of 0, of a shaft that the recorder saw turn evenly to the tick, has no place on such an axis.
+
     `allan` has `tau_s`, `adev`, `low`, `high`.
     """
     tau, adev = allan["tau_s"].to_numpy(), allan["adev"].to_numpy()
     reach = np.abs(np.stack([allan["low"].to_numpy(), allan["high"].to_numpy()]) - adev)
     ax.errorbar(tau, adev, yerr=reach, color=style.BLUE, marker="o", markersize=3, linewidth=0.9, capsize=2)
     ax.set_xscale("log")
-    ax.set_yscale("log")
+    if (adev > 0).any():
+        ax.set_yscale("log")
     for axis in (ax.xaxis, ax.yaxis):
         axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
         axis.set_minor_formatter(NullFormatter())

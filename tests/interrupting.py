@@ -1,0 +1,128 @@
+"""Real runs of `spinlag check`, to be killed: the captures, the command, and what a whole report folder is.
+
+A runner has everything imported and forks for each run, so that a run takes as long as its work and not as long as
+starting Python does.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from build import display
+from spinlag.synth.write import lines_of, write_vcd
+
+RIG = """
+[capture]
+sample_rate_hz = 1e9
+[index]
+channel = "SENSOR"
+[[leds]]
+name = "arm"
+part = "WS2812B 2013-05"
+data = "DOUT"
+count = 2
+[display]
+columns = 8
+"""
+FILES = ["incidents.csv", "junit.xml", "report.html", "results.json", "revolutions.csv", "updates.csv"]
+SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
+
+RUNNER = """
+import json, os, resource, signal, sys
+import matplotlib.figure, scipy.stats, pandas
+import spinlag.importers, spinlag.pipeline, spinlag.report.html, spinlag.report.folder, spinlag.roles_survey
+from spinlag.cli import main
+for line in sys.stdin:
+    order = json.loads(line)
+    pid = os.fork()
+    if pid == 0:
+        os.dup2(os.open(os.devnull, os.O_RDWR), 0)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        os.dup2(os.open(order["stderr"], os.O_WRONLY | os.O_CREAT | os.O_TRUNC), 2)
+        if order["most_bytes"]:
+            signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+            resource.setrlimit(resource.RLIMIT_FSIZE, (order["most_bytes"],) * 2)
+        sys.argv = ["spinlag", *order["arguments"]]
+        main()
+    print(pid, flush=True)
+    print(os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), flush=True)
+"""
+
+
+class TornError(AssertionError):
+    """A report folder that is neither the old report nor the new one."""
+
+
+class Runner:
+    """One run at a time: `start`, perhaps `kill`, then `finish`."""
+
+    def __init__(self) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", RUNNER], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        self._said = tempfile.NamedTemporaryFile(prefix="spinlag-said-")  # noqa: SIM115 - closed by close()
+        self._pid = 0
+
+    def __enter__(self) -> Runner:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._process.stdin.close()
+        self._process.wait(60)
+        self._process.stdout.close()
+        self._said.close()
+
+    def start(self, capture: Path, out: Path, *, most_bytes: int = 0) -> None:
+        """Begin to check a capture into a folder; files may grow to `most_bytes` where that is not 0."""
+        arguments = ["check", str(capture), "--rig", str(capture.parent / "bench.toml"), "--out", str(out)]
+        order = {"arguments": arguments, "stderr": self._said.name, "most_bytes": most_bytes}
+        self._process.stdin.write(json.dumps(order) + "\n")
+        self._process.stdin.flush()
+        self._pid = int(self._process.stdout.readline())
+
+    def kill(self, kind: signal.Signals) -> None:
+        """Send a signal to the run, which may have ended."""
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(self._pid, kind)
+
+    def finish(self) -> tuple[int, str]:
+        """Exit status (negative: the signal that ended it) and what the run said on standard error."""
+        status = int(self._process.stdout.readline())
+        return status, Path(self._said.name).read_text()
+
+
+def make_bench(folder: Path) -> dict[str, Path]:
+    """Two captures that give different reports, by their digests; their rig lies beside them."""
+    (folder / "bench.toml").write_text(RIG)
+    made = {}
+    for number, response in enumerate((100_000, 150_000)):
+        built, _, _ = display(revolutions=6, response=response, jitter=3000)
+        path = folder / f"bench{number}.vcd"
+        write_vcd(path, lines_of(built), tick=built.tick, end=built.end)
+        made[hashlib.sha256(path.read_bytes()).hexdigest()] = path
+    return made
+
+
+def fingerprint(out: Path) -> dict[str, str]:
+    """The digest of every file of a report folder; raises TornError where it is no whole report."""
+    if sorted(os.listdir(out)) != FILES:
+        raise TornError(f"the folder holds {sorted(os.listdir(out))}")
+    return {name: hashlib.sha256((out / name).read_bytes()).hexdigest() for name in FILES}
+
+
+def about(out: Path) -> str:
+    """The digest of the capture that a report is about."""
+    return str(json.loads((out / "results.json").read_text())["capture"]["sha256"])
+
+
+def leftovers(parent: Path) -> list[str]:
+    """Temporary folders beside a report."""
+    return [name for name in os.listdir(parent) if name.startswith(".spinlag")]

@@ -182,6 +182,46 @@ def test_around_wants_one_moment_that_exists(here, spinlag):
     assert "0 to 11" in err
 
 
+def test_compare_takes_files_and_report_folders(here, spinlag):
+    for seed in (2, 3):
+        other, _, _ = display(seed=seed, jitter=5_000)
+        write_vcd(f"other{seed}.vcd", lines_of(other), tick=other.tick, end=other.end)
+    spinlag("check", "other2.vcd", "--rig", "bench.toml")
+    # as a shell expands wildcards: every file up to the next option belongs to the set
+    files = ("--before", "bench.vcd", "reports/other2", "--after", "other3.vcd")
+    code, out, _ = spinlag("compare", *files, "--rig", "bench.toml")
+    assert code in (1, 3), "a dozen revolutions cannot tell everything"
+    assert "cannot tell" in out
+    document = json.loads((here / "reports/compare/compare.json").read_text())
+    assert document["schema"] == "spinlag/compare/1"
+    assert [len(document["before"]), len(document["after"])] == [2, 1]
+    row = ("--set", "1=bench.vcd", "--set", "2=reports/other2", "--set", "3=other3.vcd")
+    code, out, _ = spinlag("compare", *row, "--rig", "bench.toml", "--out", "row")
+    assert code in (1, 3)
+    assert "3 against 1" in out
+    code, _, err = spinlag("compare", "--before", "bench.vcd", "bench.vcd", "--after", "other3.vcd")
+    assert code == 2
+    assert "twice" in err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        (),
+        ("--before", "bench.vcd"),
+        ("--set", "1=bench.vcd"),
+        ("--set", "bench.vcd"),
+        ("--before", "nowhere.vcd", "--after", "bench.vcd"),
+    ],
+)
+def test_compare_wants_two_usable_sets(here, spinlag, arguments):
+    before = files_below(here)
+    code, out, err = spinlag("compare", *arguments)
+    assert (code, out) == (2, "")
+    assert err.strip()
+    assert files_below(here) == before
+
+
 def test_parts_and_budget(spinlag):
     assert "WS2812B V5" in spinlag("parts")[1]
     one = spinlag("parts", "WS2812B 2013-05")[1]

@@ -15,6 +15,7 @@ from spinlag.errors import INTERNAL_STATUS, USAGE_STATUS, CaptureError, OutputEr
 
 if TYPE_CHECKING:
     from spinlag.capture import Capture, Progress
+    from spinlag.findings import Findings
     from spinlag.rig import Rig
 
 PASSED, FAILED, UNDECIDED = 0, 1, 3
@@ -238,17 +239,19 @@ def parts(name: str | None) -> None:
 @click.option("--speed", required=True, type=click.FloatRange(min=0, min_open=True), help="Revolutions per second.")
 @click.option("--columns", required=True, type=click.IntRange(min=1), help="Columns per revolution.")
 @click.option("--leds", required=True, type=click.IntRange(min=1), help="LEDs on one line.")
-@click.option("--part", required=True, help="LED part, as `spinlag parts` lists them.")
-def budget(speed: float, columns: int, leds: int, part: str) -> None:
+@click.option("--part", required=True, help="LED part, as `spinlag parts` lists them, or `direct`.")
+@click.option("--clock-hz", type=click.FloatRange(min=0, min_open=True), help="Clock of parts that have one.")
+def budget(speed: float, columns: int, leds: int, part: str, clock_hz: float | None) -> None:
     """Can the wire keep up with so many columns and LEDs at that speed?
 
     \b
     Example:
       spinlag budget --speed 30 --columns 48 --leds 16 --part "WS2812B 2013-05"
+      spinlag budget --speed 30 --columns 120 --leds 48 --part APA102 --clock-hz 8e6
     """
     from spinlag.budget import budget_lines
 
-    _say(budget_lines(speed, columns, leds, part))
+    _say(budget_lines(speed, columns, leds, part, clock_hz))
 
 
 @cli.command()
@@ -287,16 +290,105 @@ def verify(report: Path, capture: Path) -> None:
     sys.exit(PASSED if found.same else FAILED)
 
 
+class _SetsOfFiles(click.Command):
+    """Lets `--before` and `--after` take every file up to the next option, as a shell's wildcards give them."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Repeat the option before each of its files."""
+        spread: list[str] = []
+        taking = ""
+        for argument in args:
+            if argument in ("--before", "--after"):
+                taking = argument
+            elif argument.startswith("-") or not taking:
+                taking = ""
+                spread.append(argument)
+            else:
+                spread += [taking, argument]
+        return super().parse_args(ctx, spread)
+
+
+@cli.command(cls=_SetsOfFiles)
+@click.option("--before", multiple=True, type=click.Path(path_type=Path), metavar="CAPTURE...", help="The old set.")
+@click.option("--after", multiple=True, type=click.Path(path_type=Path), metavar="CAPTURE...", help="The new set.")
+@click.option("--set", "named", multiple=True, metavar="NAME=CAPTURE,...", help="One version of a row; repeat it.")
+@click.option("--reference", metavar="NAME", help="The version that all others are held against; else the first.")
+@_RIG
+@click.option("--rig-before", type=click.Path(path_type=Path), help="The old set's own rig.")
+@click.option("--out", type=click.Path(path_type=Path), default=Path("reports/compare"), show_default=True)
+def compare(
+    before: tuple[Path, ...],
+    after: tuple[Path, ...],
+    named: tuple[str, ...],
+    reference: str | None,
+    rig_path: Path | None,
+    rig_before: Path | None,
+    out: Path,
+) -> None:
+    """Is the new firmware better, worse or the same? Sets of captures, or of report folders that check has written.
+
+    Exit status: 0 better or the same, 1 worse, 2 unusable or not comparable, 3 cannot tell.
+
+    \b
+    Examples:
+      spinlag compare --before old1.vcd old2.vcd --after new.vcd --rig bench.toml
+      spinlag compare --before reports/tide-dial-1.3 --after reports/tide-dial-1.4
+      spinlag compare --set 1.2=a.vcd --set 1.3=b.vcd,c.vcd --set 1.4=d.vcd --rig bench.toml
+    """
+    from spinlag.compare_sets import compare_sets
+    from spinlag.report.compare_text import summary_lines
+    from spinlag.rig import read_rig
+
+    sets = _named_sets(before, after, named)
+    rig = read_rig(rig_path) if rig_path is not None else None
+    rigs: Any = rig
+    if rig_before is not None:
+        old = next(iter(sets))
+        rigs = {old: read_rig(rig_before), **({name: rig for name in sets if name != old} if rig is not None else {})}
+    versions, page = compare_sets(sets, rigs, out, reference, analyse=lambda path, one: _analysed(path, one, {}))
+    _say(summary_lines(versions))
+    click.echo(f"report: {page}")
+    sys.exit(versions.exit_status)
+
+
+def _named_sets(before: tuple[Path, ...], after: tuple[Path, ...], named: tuple[str, ...]) -> dict[str, list[Path]]:
+    if named:
+        if before or after:
+            raise click.UsageError("give either --before and --after, or --set for each version")
+        sets: dict[str, list[Path]] = {}
+        for one in named:
+            name, equals, files = one.partition("=")
+            if not (name and equals and files):
+                raise click.UsageError(f"--set {one}: write NAME=CAPTURE or NAME=CAPTURE,CAPTURE")
+            if name in sets:
+                raise click.UsageError(f"--set {name} is given twice; put its captures behind one, with commas")
+            sets[name] = [Path(file) for file in files.split(",") if file]
+        if len(sets) < 2:
+            raise click.UsageError("a comparison needs two versions at least")
+        return sets
+    if not before or not after:
+        raise click.UsageError("give --before CAPTURE... and --after CAPTURE..., or --set for each version")
+    return {"before": list(before), "after": list(after)}
+
+
 @cli.command()
 @click.option("--out", type=click.Path(path_type=Path), default=Path("reports/demo"), show_default=True)
 def demo(out: Path) -> None:
-    """The whole job on the tide dial: make its captures, check both firmware versions, write the reports."""
+    """The whole job on the tide dial: make its captures, check both firmware versions, compare them, report."""
+    from spinlag.compare_sets import compare_sets
+    from spinlag.report.compare_text import summary_lines
+    from spinlag.rig import read_rig
     from spinlag.synth.demo import write_demo_captures
 
     made = write_demo_captures(out / "captures")
     for path in made.captures:
         click.echo(f"\n{path.name}")
         _check_one(path, made.rig, out / _stem(path), {})
+    click.echo("")
+    sets = {_stem(path): [out / _stem(path)] for path in made.captures}
+    versions, page = compare_sets(sets, read_rig(made.rig), out / "compare")
+    _say(summary_lines(versions))
+    click.echo(f"report: {page}")
 
 
 def _read(path: Path, rig: Rig | None, reading: dict[str, Any]) -> Capture:
@@ -330,12 +422,16 @@ def _column(name: str | None) -> str | int | None:
     return int(name) if name is not None and name.isdecimal() else name
 
 
-def _analyse(path: Path, rig_path: Path | None, reading: dict[str, Any]) -> Any:
-    from spinlag.pipeline import analyse
+def _analyse(path: Path, rig_path: Path | None, reading: dict[str, Any]) -> Findings:
     from spinlag.rig import read_rig
+
+    return _analysed(path, read_rig(rig_path) if rig_path is not None else None, reading)
+
+
+def _analysed(path: Path, rig: Rig | None, reading: dict[str, Any]) -> Findings:
+    from spinlag.pipeline import analyse
     from spinlag.roles import guess_rig
 
-    rig = read_rig(rig_path) if rig_path is not None else None
     capture = _read(path, rig, reading)
     if rig is None:
         rig = guess_rig(capture)

@@ -346,8 +346,10 @@ def _allowed(predictors: pd.DataFrame, best: str | None) -> Measure:
     if value is None:
         return Measure("rotation.columns_allowed", title, None, None, "1", None, None, "too few revolutions")
     row = predictors[predictors["predictor"] == best].iloc[0]
-    reach = value * min(float(row["uncertainty_deg"]) / np.sqrt(float(row["n"])) / float(row["end_p95_deg"]), 1.0)
     degrees = float(row["end_p95_deg"])
+    doubt = float(row["uncertainty_deg"]) / np.sqrt(float(row["n"]))
+    # a shaft that never strays by as much as the recorder sees leaves the figure open by its whole size
+    reach = value * (doubt / degrees if doubt < degrees else 1.0)
     return Measure("rotation.columns_allowed", title, float(value), float(reach), "1", degrees, None, f"with {best}")
 
 

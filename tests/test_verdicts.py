@@ -62,6 +62,16 @@ def test_24_mhz_judges_a_400_ns_bit_and_8_mhz_says_what_would():
     assert "16 MHz would decide" in coarse.note
 
 
+def test_one_long_bit_among_good_ones_says_what_rate_would_decide_it():
+    # the same window; the truth behind 583 ns lies between 541.7 and 625 ns, so 8.3 ns of room ask for 240 MHz
+    lone = judge_every(observed(375 * NS, 583.3 * NS, 400 * NS, 24e6), 250 * NS, 550 * NS, "sheet")
+    assert lone.verdict == "undecided"
+    assert "250 MHz would decide" in lone.note or "240 MHz would decide" in lone.note
+    on_it = judge_every(observed(375 * NS, 591.6 * NS, 400 * NS, 24e6), 250 * NS, 550 * NS, "sheet")
+    assert on_it.verdict == "undecided"
+    assert "may not decide it either" in on_it.note
+
+
 def test_a_guard_band_that_ends_on_the_limit_passes():
     # 250 ns limit, 7 samples of 24 MHz less one: 291.667 - 41.667 = 250 exactly, whatever float64 makes of it
     seen = observed(7 / 24e6, 9 / 24e6, 8 / 24e6, 24e6)

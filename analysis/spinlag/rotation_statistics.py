@@ -75,8 +75,8 @@ def measure(turn_ticks: NDArray[np.int64], used: Mask, changed: Mask, sampling: 
     notes = [said] if said else []
     if jitter is not None:
         notes.append(
-            f"sampling alone would show as {sampling.interval_u_s:.3g} s rms of period jitter; the figures are as "
-            f"observed, and {len(residue)} turns know the rms of the process to {100 / np.sqrt(2 * len(residue)):.2g} %"
+            f"sampling alone would show as {sampling.interval_u_s * 1e9:.3g} ns rms of period jitter; the figures are "
+            f"as observed, and {len(residue)} turns know the process to {100 / np.sqrt(2 * len(residue)):.2g} %"
         )
     return Figures(
         speed=summarise(speeds, relative * float(speeds.mean())),

@@ -21,6 +21,8 @@ USUAL_RATES_HZ = tuple(
 )
 """Sample rates that recorders commonly offer. Common practice, no source."""
 
+FASTEST_HZ = USUAL_RATES_HZ[-1]
+
 
 @dataclass(frozen=True)
 class Verdict:
@@ -206,16 +208,17 @@ def _worst(seen: Observed, low: float | None, high: float | None) -> float:
 
 
 def _deciding_rate(seen: Observed, low: float | None, high: float | None) -> str:
-    """What sample rate would decide: one whose whole period, both ways, fits between the mean and the limit."""
+    """What sample rate would decide: one whose whole period, both ways, fits between the extremes and the limits."""
     if seen.sample_period_s is None:
         return "the uncertainty reaches across the limit"
-    spread = max(seen.highest - seen.mean, seen.mean - seen.lowest, 0.0)
-    room = abs(_margin(seen.mean, low, high))
-    # extremes seen at the present rate are up to one period wider than the truth
-    true_spread = max(spread - seen.sample_period_s, 0.0)
-    free = room - true_spread
-    if free <= 0:
-        return "the observations themselves straddle the limit; a faster recorder may not decide it"
+    free = math.inf
+    for limit, extreme, sign in ((low, seen.lowest, -1), (high, seen.highest, 1)):
+        if limit is not None and _outcome(extreme, seen.bound_of(extreme), low, high) == "undecided":
+            # extremes seen at the present rate are up to one period wider than the truth
+            true_spread = max(sign * (extreme - seen.mean) - seen.sample_period_s, 0.0)
+            free = min(free, sign * (limit - seen.mean) - true_spread)
+    if not 0 < free < math.inf or 2 / free > FASTEST_HZ:
+        return "the worst of them lies so near the limit that a faster recorder may not decide it either"
     needed = 2 / free
     usual = next((rate for rate in USUAL_RATES_HZ if rate >= needed * (1 - 1e-9)), needed)
     return f"sampling every {seen.sample_period_s * 1e9:.3g} ns cannot tell; {usual / 1e6:.4g} MHz would decide"

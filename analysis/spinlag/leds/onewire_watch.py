@@ -165,7 +165,10 @@ def _bits_of_slice(scene: Scene, index: int, bounds: dict[str, _Bounds | None]) 
         if bound is None or not _judged(scene, int(owner[begin])):
             continue
         ticks = int(high[at] if is_high else low[at])
-        found.append(_bit(scene, rises, at, len(several), int(owner[begin]), bound, ticks))
+        spans = [
+            (f"t{int(one[i])}{'h' if odd[i] else 'l'}", int(high[i] if odd[i] else low[i])) for i in several.tolist()
+        ]
+        found.append(_bit(scene, rises, at, spans, int(owner[begin]), bound, ticks))
     return found
 
 
@@ -173,7 +176,16 @@ def _judged(scene: Scene, update: int) -> bool:
     return update >= 0 and bool(scene.traffic.whole[update])
 
 
-def _bit(scene: Scene, rises: Ticks, at: int, several: int, update: int, bound: _Bounds, ticks: int) -> Observation:
+def _bit(
+    scene: Scene,
+    rises: Ticks,
+    at: int,
+    spans: Sequence[tuple[str, int]],
+    update: int,
+    bound: _Bounds,
+    ticks: int,
+) -> Observation:
+    """One observation for the bits of one update that stand out, `spans` (timing name, ticks), the first at `at`."""
     tick_s = scene.traffic.clock.tick_s
     value = ticks * tick_s
     first = int(np.searchsorted(rises, scene.traffic.start[update]))
@@ -182,12 +194,12 @@ def _bit(scene: Scene, rises: Ticks, at: int, several: int, update: int, bound: 
         led, bit = divmod(at - first, scene.traffic.bits_per_led)
         where = f"bit {bit} of LED {led}: "
     what = f"{'high' if bound.name.endswith('h') else 'low'} time of a {bound.name[1]}"
-    more = f", and {several - 1} more bits of this update stand out" if several > 1 else ""
+    more = f", and {len(spans) - 1} more bits of this update stand out" if len(spans) > 1 else ""
     return scene.traffic.observe(
         "data-bit-time",
         int(rises[at]),
         f"{where}{what} is {value * 1e9:.4g} ns, usually {bound.usual * tick_s * 1e9:.4g} ns{more}; "
-        f"{_grade(scene, bound.name, value)}",
+        f"{_grade(scene, spans)}",
         update,
         expected=bound.usual * tick_s,
         observed=value,
@@ -196,20 +208,35 @@ def _bit(scene: Scene, rises: Ticks, at: int, several: int, update: int, bound: 
     )
 
 
-def _grade(scene: Scene, name: str, value_s: float) -> str:
-    parts = [part for part in scene.parts if name in part.windows or name in part.measured]
-    if not parts:
+def _grade(scene: Scene, spans: Sequence[tuple[str, int]]) -> str:
+    """What the sheets say to the worst of the bits."""
+    tick_s = scene.traffic.clock.tick_s
+    known = [(name, ticks) for name, ticks in dict.fromkeys(spans) if _sheets(scene, name)]
+    if not known:
         return "no sheet to hold it against"
+    _, words = max((_grade_of(scene, name, ticks * tick_s) for name, ticks in known), key=lambda graded: graded[0])
+    return words
+
+
+def _sheets(scene: Scene, name: str) -> list[Part]:
+    return [part for part in scene.parts if name in part.windows or name in part.measured]
+
+
+def _grade_of(scene: Scene, name: str, value_s: float) -> tuple[int, str]:
+    """How bad one interval is (0 to 4), and in words."""
+    parts = _sheets(scene, name)
     slack = scene.traffic.clock.slack_ticks * scene.traffic.clock.tick_s
     grades = {part.grade(name, value_s, slack) for part in parts}
     if grades == {"sheet"}:
-        return f"still inside the sheet of {parts[0].name}"
+        if all(part.grade(name, value_s, 0.0) == "sheet" for part in parts):
+            return 0, f"still inside the sheet of {parts[0].name}"
+        return 1, f"too near the limit of {parts[0].name} for this sample rate to tell"
     if grades == {"outside"}:
-        known = any(name in part.measured for part in parts)
-        return "outside the sheet" + (" and outside what the family was measured to accept" if known else "")
+        measured = any(name in part.measured for part in parts)
+        return 4, "outside the sheet" + (" and outside what the family was measured to accept" if measured else "")
     if "sheet" in grades:
-        return "inside some of the part's sheets only"
-    return "outside the sheet, inside what the family was measured to accept"
+        return 2, "inside some of the part's sheets only"
+    return 3, "outside the sheet, inside what the family was measured to accept"
 
 
 def _pauses(scene: Scene, listing: Listing) -> None:

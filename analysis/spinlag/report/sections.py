@@ -251,7 +251,7 @@ def rotation_section(findings: Findings) -> Mapping[str, Any] | None:
         ("revolutions", f"{count(len(rotation.turns))}, {count(rotation.turns['used'].sum())} of them in the figures"),
     ]
     jitters = (
-        ("period jitter, rms, drift removed", rotation.period_jitter_rms_s, rotation.jitter_uncertainty_s),
+        ("period jitter, rms", rotation.period_jitter_rms_s, rotation.jitter_uncertainty_s),
         (
             "period jitter, peak to peak",
             rotation.period_jitter_peak_to_peak_s,

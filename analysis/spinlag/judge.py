@@ -48,7 +48,7 @@ def judge_all(
         if limit.low is None and limit.high is None:
             continue
         if quantity_id in FIGURES_OF_MERIT:
-            measured: Measured = _of_merit(quantity_id, rig, quality)
+            measured: Measured = _of_merit(quantity_id, rig, quality, motor)
         else:
             measured = _measure(quantity_id, capture, rig, rotation, chains, placement, latency)
         verdicts.append(_judge(measured, limit.low, limit.high, limit.source))
@@ -56,10 +56,14 @@ def judge_all(
     return (*verdicts, *(verdict for verdict in _silent(rig, rotation, chains, motor) if verdict.id not in judged))
 
 
-def _of_merit(quantity_id: str, rig: Rig, quality: RotationQuality | None) -> Figure:
+def _of_merit(quantity_id: str, rig: Rig, quality: RotationQuality | None, motor: Motor | None) -> Figure:
     """One of the figures that the quality of the rotation and the motor lines give."""
     if quantity_id.startswith("motor.") and rig.motor is None:
         return _figure(quantity_id, None, None, "the rig names no motor lines")
+    if quality is None and motor is not None and motor.cycles:
+        counts = {"motor.sequence_faults": motor.sequence_faults, "motor.dropouts": motor.dropouts}
+        if quantity_id in counts:
+            return _figure(quantity_id, float(counts[quantity_id]), 0.0, "")
     if quality is None:
         return _figure(quantity_id, None, None, _NO_INDEX)
     known = {one.id: one for one in quality.measures}

@@ -99,17 +99,26 @@ def find_slip(nodes: Nodes, rotation: Rotation, tick_s: float) -> Slip | None:
         return None
     gap = even_at(nodes, at) - number
     gap = _without_jumps(gap)
-    good = np.abs(gap - running_median(gap)) <= 8.0 * max(robust_sigma(gap - running_median(gap)), 1e-6)
-    at, gap = at[good], gap[good]
     seconds = (at - at[0]).astype(np.float64) * tick_s
+    slope, middle, error, scatter = _line(seconds, gap)
+    rest = gap - middle - slope * (seconds - seconds.mean())
+    off = rest - running_median(rest, trend=False)
+    good = np.abs(off) <= 8.0 * max(robust_sigma(off), 1e-6)
+    at, gap, seconds = at[good], gap[good], seconds[good]
     slope, middle, error, scatter = _line(seconds, gap)
     plain = len(at) >= 8 and abs(slope) > SLIP_SIGMAS * error
     line = middle + (slope * (seconds - seconds.mean()) if plain else 0.0)
-    smooth = running_median(gap - line)
+    smooth = running_median(gap - line, trend=False)
     wander = robust_sigma(smooth[7:-7]) if len(smooth) > 60 else 0.0
     steady = wander <= SLIP_SIGMAS * 1.25 * scatter / np.sqrt(15)
-    knots, even = (at, line + smooth) if not steady else (at[[0, -1]], np.broadcast_to(line, len(at))[[0, -1]])
-    span = float(seconds[-1])
+    rate = slope if plain else 0.0
+    ends = np.array([min(nodes.ticks[0], at[0] - 1), max(nodes.ticks[-1], at[-1] + 1)])
+    outer = middle + rate * ((ends - at[0]) * tick_s - seconds.mean())
+    knots, even = ends, outer
+    if not steady:
+        knots = np.concatenate((ends[:1], at, ends[1:]))
+        even = np.concatenate((outer[:1] + smooth[0], line + smooth, outer[1:] + smooth[-1]))
+    span = float(ends[1] - ends[0]) * tick_s
     total = float(even[-1] - even[0]) if not steady else slope * span
     return Slip(
         ticks=knots,

@@ -55,11 +55,12 @@ class Lattice:
     rough: NDArray[np.bool_]
 
 
-def running_median(values: Floats, stride: int = 1) -> Floats:
+def running_median(values: Floats, stride: int = 1, *, trend: bool = True) -> Floats:
     """Centred running median over values i - 7 stride ... i + 7 stride, shape (n,).
 
-    Towards the ends the window shrinks evenly, which keeps a trend, unless the values there are level: then it keeps
-    its full length, one-sided, so that an outlier at the very end still shows.
+    Towards the ends the window shrinks evenly, which keeps a trend, unless the values (positive ones) there are level:
+    then it keeps its full length, one-sided, so that an outlier at the very end still shows. Without `trend` it always
+    does: for values about 0.
     """
     n = len(values)
     rows = -(-n // stride)
@@ -68,13 +69,13 @@ def running_median(values: Floats, stride: int = 1) -> Floats:
     table = grid.reshape(rows, stride)
     last = n - (rows - 1) * stride
     median = np.empty_like(table)
-    median[:, :last] = _column_medians(table[:, :last])
+    median[:, :last] = _column_medians(table[:, :last], trend)
     if last < stride:
-        median[:-1, last:] = _column_medians(table[:-1, last:])
+        median[:-1, last:] = _column_medians(table[:-1, last:], trend)
     return np.asarray(median.reshape(-1)[:n])
 
 
-def _column_medians(table: Floats) -> Floats:
+def _column_medians(table: Floats, trend: bool) -> Floats:
     from scipy.ndimage import median_filter
 
     rows = len(table)
@@ -89,7 +90,7 @@ def _column_medians(table: Floats) -> Floats:
         usual, outermost = np.median(near, axis=0), np.median(outward[1:6], axis=0)
         level = (high <= low * STEADY) & (outermost <= usual * STEADY) & (usual <= outermost * STEADY)
         for i in range(reach):
-            into[i] = np.where(level, usual, np.median(outward[: 2 * i + 1], axis=0))
+            into[i] = np.where(level, usual, np.median(outward[: 2 * i + 1], axis=0)) if trend else usual
     return median
 
 

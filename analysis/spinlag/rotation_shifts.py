@@ -153,7 +153,7 @@ def _residues(times: Ticks, turns: Floats, teeth: int) -> Floats:
     residue[middle] = _missing_from_cubic(times, turns, middle, (-2, -1, 1, 2))
     residue[1:2] = _missing_from_cubic(times, turns, np.array([1]), (-1, 1, 2, 3))
     residue[n - 2 : n - 1] = _missing_from_cubic(times, turns, np.array([n - 2]), (-3, -2, -1, 1))
-    return residue - running_median(np.nan_to_num(residue), teeth) if teeth > 1 else residue
+    return residue - running_median(np.nan_to_num(residue), teeth, trend=False) if teeth > 1 else residue
 
 
 def _missing_from_cubic(times: Ticks, turns: Floats, at: Indices, offsets: tuple[int, ...]) -> Floats:

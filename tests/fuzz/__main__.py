@@ -16,6 +16,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--inputs", type=int, default=100_000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0, metavar="N", help="begin at input N of the seed")
     parser.add_argument("--show", type=int, metavar="N", help="print input N of the seed instead")
     parser.add_argument("--keep", type=Path, help="folder for the inputs that ended wrongly")
     parser.add_argument(
@@ -27,12 +28,15 @@ def main() -> int:
         print(kind, text)
         return 0
     warnings.simplefilter("error")
-    began = time.monotonic()
+    began, told = time.monotonic(), [0]
 
     def report(score: Score) -> None:
         print(f"{score.inputs} inputs, {len(score.wrong)} wrong, {time.monotonic() - began:.0f} s", flush=True)
+        if len(score.wrong) > told[0]:
+            print(*(f"  input {number}: {reason[:200]}" for number, reason, _ in score.wrong[told[0] :]), sep="\n")
+            told[0] = len(score.wrong)
 
-    score = fuzz(options.inputs, options.seed, report=report, whole_way=options.whole_way)
+    score = fuzz(options.inputs, options.seed, first=options.first, report=report, whole_way=options.whole_way)
     report(score)
     for ended, count in sorted(score.ended.items()):
         print(f"  {ended:28} {count}")

@@ -61,7 +61,12 @@ class TooLongError(Exception):
 
 
 def fuzz(
-    inputs: int, seed: int, *, report: Callable[[Score], None] | None = None, whole_way: int = WHOLE_WAY_EVERY
+    inputs: int,
+    seed: int,
+    *,
+    first: int = 0,
+    report: Callable[[Score], None] | None = None,
+    whole_way: int = WHOLE_WAY_EVERY,
 ) -> Score:
     """Try so many inputs. Input n of a seed is always the same, so that one that ended wrongly can be had again."""
     score = Score()
@@ -69,7 +74,7 @@ def fuzz(
     with tempfile.TemporaryDirectory(prefix="spinlag-fuzz-", dir=folder) as name:
         bench = display(revolutions=4)[0]
         before = _peak()
-        for number in range(inputs):
+        for number in range(first, first + inputs):
             _one(score, number, seed, Path(name), bench, number % whole_way == whole_way - 1)
             if number % MEMORY_EVERY == MEMORY_EVERY - 1:
                 peak = _peak()

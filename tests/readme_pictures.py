@@ -6,6 +6,9 @@ from itertools import chain
 from pathlib import Path
 
 import spinlag
+from spinlag.compare_measured import from_findings
+from spinlag.compare_versions import compare_versions
+from spinlag.report.compare_page import shifts_figure
 from spinlag.report.html import figures_of
 from spinlag.report.incident_section import incident_pictures
 from spinlag.report.plots import style
@@ -18,7 +21,11 @@ DPI = 100
 def main() -> None:
     """Write reports/*.png."""
     rig = spinlag.read_rig(ROOT / "captures" / "tide-dial.toml")
-    findings = spinlag.analyse(spinlag.read_capture(ROOT / "captures" / "tide-dial-1.3.vcd.xz"), rig)
+    new, findings = (
+        spinlag.analyse(spinlag.read_capture(ROOT / "captures" / f"tide-dial-{name}.vcd.xz"), rig)
+        for name in ("1.4", "1.3")
+    )
+    versions = compare_versions({"1.3": (from_findings(findings),), "1.4": (from_findings(new),)}, rig=rig)
     worst = findings.incidents.events[0].id
     with style.styled():
         drawn = chain(figures_of(findings), incident_pictures(findings, findings.incidents, findings.seen))
@@ -26,6 +33,9 @@ def main() -> None:
             name = WANTED.get(key) or ("incident" if key == f"seen-{worst}" else None)
             if name is not None:
                 (ROOT / "reports" / f"{name}.png").write_bytes(style.rendered(figure, "png", DPI))
+        shifts = shifts_figure(versions.newest)
+        if shifts is not None:
+            (ROOT / "reports" / "comparison.png").write_bytes(style.rendered(shifts, "png", DPI))
 
 
 if __name__ == "__main__":

@@ -200,12 +200,12 @@ def _picture(figure: Figure, alt: str, caption: str) -> Picture:
 
 def _pictures(comparison: Comparison) -> Iterator[tuple[str, Picture]]:
     names = picture_text(comparison.name_before), picture_text(comparison.name_after)
-    shifts = [_shift(row) for row in comparison.quantities if row.shift is not None and row.tolerance > 0]
-    if shifts:
+    shifts = shifts_figure(comparison)
+    if shifts is not None:
         yield (
             "shifts",
             _picture(
-                _shift_figure(shifts),
+                shifts,
                 "Shifts of all quantities against their tolerances",
                 "Left is smaller, right is larger. Smaller is better, but for the offset (nearer zero) and the bit "
                 "times (nearer the middle of the sheet's window). "
@@ -235,6 +235,12 @@ def _pictures(comparison: Comparison) -> Iterator[tuple[str, Picture]]:
                 "Colours as sent to the LEDs. Triangles: columns whose data differ. Grey: not steady, or never drawn.",
             ),
         )
+
+
+def shifts_figure(comparison: Comparison) -> Figure | None:
+    """Every shift with its interval, in tolerances; None where nothing can be drawn."""
+    shifts = [_shift(row) for row in comparison.quantities if row.shift is not None and row.tolerance > 0]
+    return _shift_figure(shifts) if shifts else None
 
 
 def _shift(row: Row) -> Shift:

@@ -35,7 +35,7 @@ def chain_parts(chain: LedsTable) -> tuple[tuple[Part, ...], tuple[str, ...]]:
 def _by_hand(chain: LedsTable) -> Part:
     order = chain.order or _DEFAULT_ORDER[chain.wiring]
     depth = chain.bits_per_output or (1 if chain.wiring in ("latched", "direct") else 8)
-    latch_s = chain.latch_us * 1e-6 if chain.latch_us is not None else None
+    latch_s = chain.latch_us / 1e6 if chain.latch_us is not None else None
     windows = windows_from_ns(chain.windows_ns)
     if latch_s is not None:
         windows.setdefault("low_between_updates" if chain.wiring == "one-wire" else "clock_idle", Window(latch_s, None))
@@ -99,7 +99,7 @@ def no_updates(chain: LedsTable, channel: str, found: tuple[Part, ...], why: str
     order = chain.order or (part.order if part else _DEFAULT_ORDER[chain.wiring])
     per_letter = _DEFAULT_BITS[chain.wiring] // 3 or 1
     bits = len(chain.order) * per_letter if chain.order and not part else _DEFAULT_BITS[chain.wiring]
-    latch_s = chain.latch_us * 1e-6 if chain.latch_us is not None else part.latch_s if part else None
+    latch_s = chain.latch_us / 1e6 if chain.latch_us is not None else part.latch_s if part else None
     none = np.empty(0, dtype=np.int64)
     return ChainUpdates(
         name=chain.name,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
 from spinlag.leds.ending import Ending
 from spinlag.leds.frames import START_ZEROS, Frame
-from spinlag.leds.line import Line, sample_windows, without_glitches
+from spinlag.leds.line import Line, sample_windows, shortest_usual, without_glitches
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -65,7 +65,7 @@ def learn_clock(
         if not pieces:
             return None
         period = _period(pieces)
-        glitch = _glitch(period, sample_ticks, tick_s)
+        glitch = _glitch(pieces, sample_ticks, tick_s)
         pieces = [cleaned for piece in pieces if len(cleaned := without_glitches(piece, glitch)[0]) >= 2]
         if not pieces:
             return None
@@ -116,9 +116,9 @@ def _ordinary(intervals: Ticks, slack: float, period: float) -> tuple[float, flo
     return usual - below, usual + above
 
 
-def _glitch(period: float, sample_ticks: float, tick_s: float) -> int:
+def _glitch(pieces: Sequence[Ticks], sample_ticks: float, tick_s: float) -> int:
     """Pulses that no part would see; none where the recorder's samples are that coarse themselves."""
-    limit = min(SHORTEST_PULSE_S / tick_s, 0.1 * period)
+    limit = min(SHORTEST_PULSE_S / tick_s, shortest_usual(pieces))
     return int(limit) if limit > sample_ticks else 0
 
 

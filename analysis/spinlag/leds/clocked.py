@@ -140,7 +140,7 @@ def _given_frame(chain: LedsTable, found: tuple[Part, ...]) -> tuple[Frame | Non
 def _latch(chain: LedsTable, found: tuple[Part, ...]) -> float | None:
     """Rest of the clock after which the data show, seconds, where the rig or the part says."""
     if chain.latch_us is not None:
-        return chain.latch_us * 1e-6
+        return chain.latch_us / 1e6
     return max((part.latch_s for part in found if part.latch_s is not None), default=None)
 
 
@@ -317,7 +317,7 @@ def _latch_of(
     if frame.shows != "clock-rest":
         return None, f"none: {frame.source}"
     if chain.latch_us is not None:
-        return chain.latch_us * 1e-6, "rig (latch_us)"
+        return chain.latch_us / 1e6, "rig (latch_us)"
     known = next((part for part in found if part.latch_s is not None), None)
     if known is not None:
         return known.latch_s, known.source_of("latch")

@@ -54,8 +54,10 @@ def find_words(frame: Frame, bits: Bools, firsts: Ints, ends: Ints, leds: int | 
         partial &= words < leds
     if frame.ones and partial.any():
         some = np.flatnonzero(partial)
-        ones = _count_ones(bits, data_end[some], left[some])
-        partial[some] = bits[data_end[some]] & (ones < left[some])
+        partial[some] = bits[data_end[some]]
+        if leds is None:
+            # bits that are all ones may as well be the end frame
+            partial[some] &= _count_ones(bits, data_end[some], left[some]) < left[some]
     size = words * frame.word + np.where(partial, left, 0)
     tail_at = begin + size
     tail = stops - tail_at

@@ -145,7 +145,7 @@ def _nearest_first(found: tuple[Part, ...], habits: Habits, clock: Clock) -> tup
 def _longest_pause(chain: LedsTable, found: tuple[Part, ...], habits: Habits, clock: Clock) -> int:
     """A low this long ends an update whatever its length: the LEDs take over their data."""
     latches = [part.latch_s for part in found if part.latch_s is not None]
-    latch_s = chain.latch_us * 1e-6 if chain.latch_us else max(latches, default=LONGEST_LATCH_S)
+    latch_s = chain.latch_us / 1e6 if chain.latch_us else max(latches, default=LONGEST_LATCH_S)
     return int(latch_s * habits.scale / clock.tick_s)
 
 
@@ -196,7 +196,7 @@ def _colours(chain: LedsTable, part: Part | None, usual: int | None) -> tuple[in
 def _latch(chain: LedsTable, found: tuple[Part, ...], timing: Mapping[str, Tally], clock: Clock) -> tuple[float, str]:
     """Low after which the LEDs show their data, in seconds, and where the figure is from."""
     if chain.latch_us is not None:
-        return chain.latch_us * 1e-6, "rig (latch_us)"
+        return chain.latch_us / 1e6, "rig (latch_us)"
     known = [part for part in found if part.latch_s is not None]
     if known:
         longest = max(known, key=lambda part: part.latch_s or 0.0)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
 from spinlag.leds.ending import Ending
-from spinlag.leds.line import Line, line_of, sample_windows, without_glitches
+from spinlag.leds.line import Line, line_of, sample_windows, shortest_usual, without_glitches
 from spinlag.leds.parts import Part
 
 Ints = NDArray[np.int64]
@@ -32,6 +32,10 @@ SHORTEST_SHEET_LATCH_S = 50e-6
 
 ENOUGH_UPDATES = 6
 """Whole updates that samples must hold before they are thought to tell what ends one."""
+
+ONE_BIT_SHARE = 0.42
+"""A bit that is high for more of its period than this is a 1, where nothing else tells: between the longest T0H (0.32
+of the period, WS2812B 2013-05) and the shortest T1H (0.48, WS2811) of the nominal times in one-wire sheets."""
 
 _PLAUSIBLE = (0.6e-6, 3.5e-6)
 _LONG_LOW_PERIODS = 1.6
@@ -112,7 +116,7 @@ def learn(capture: Capture, line: Line, part: Part | None, expected: int | None)
         period = _period(pieces)
         plausible = _PLAUSIBLE[0] <= period * tick_s <= _PLAUSIBLE[1]
         scale = 1.0 if plausible else period * tick_s / USUAL_PERIOD_S
-        glitch = int(min(GLITCH_S * scale / tick_s, 0.1 * period))
+        glitch = int(min(GLITCH_S * scale / tick_s, 0.1 * period, shortest_usual(pieces)))
         pieces = [cleaned for piece in pieces if len(cleaned := without_glitches(piece, glitch)[0]) >= 2]
         if not pieces:
             return None
@@ -176,7 +180,8 @@ def split_highs(highs: Ticks, period: float, sample_ticks: float) -> tuple[float
     """Means of the two modes of the high times, or None where there is only one.
 
     Repeated intermeans from the middle of the range (Ridler and Calvard, IEEE Trans. SMC-8, 1978, 630), which finds two
-    apart modes whatever their shares. Two modes count as such when their means differ by over 1.4 and by 1.5 samples.
+    apart modes whatever their shares. Two modes count as such when their means differ by over 1.4, or lie to both sides
+    of ONE_BIT_SHARE of the period and far outside each other's spread; and by 1.5 samples in any case.
     """
     inside = highs[highs < period]
     if inside.size == 0:
@@ -190,9 +195,13 @@ def split_highs(highs: Ticks, period: float, sample_ticks: float) -> tuple[float
         if (low + high) / 2 == at:
             break
         at = (low + high) / 2
-    if high < 1.4 * low or high - low < 1.5 * sample_ticks:
+    if high - low < 1.5 * sample_ticks:
         return None
-    return low, high
+    if high >= 1.4 * low:
+        return low, high
+    spread = float(inside[~upper].std() + inside[upper].std())
+    apart = low < ONE_BIT_SHARE * period < high and high - low > 6 * spread + 2 * sample_ticks
+    return (low, high) if apart else None
 
 
 def _threshold(
@@ -213,4 +222,5 @@ def _threshold(
     if split is not None:
         return int(sum(split) / 2), "middle between the two modes of the high times", ""
     note = "every bit has about the same high time, so whether it is a 0 or a 1 rests on its share of the bit period"
-    return int(0.42 * period), "42 % of the bit period, as the line shows only one high time", note
+    where = f"{ONE_BIT_SHARE:.0%} of the bit period, as the line shows only one high time"
+    return int(ONE_BIT_SHARE * period), where, note

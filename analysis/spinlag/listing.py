@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from spinlag.capture import UNKNOWN, Capture
+from spinlag.leds.frames import FRAMES
 from spinlag.leds.parts import Part, Window, find_parts, parts
 from spinlag.quantities import TIMING_TITLES
 from spinlag.report.names import printable
@@ -71,25 +72,59 @@ def part_lines(name: str) -> list[str]:
     return lines[:-1]
 
 
+_OTHER_FIELDS = {
+    "order": "colour order",
+    "bit_time": "nominal bit time",
+    "latch": "rest that latches",
+    "pwm": "PWM rate",
+    "bits_per_output": "bits per output",
+}
+
+
 def _one_part(part: Part) -> list[str]:
+    """Limits with how well each is known where that differs from the entry, what is not published, and the notes."""
     lines = [
         part.name,
-        f"  sheet            {part.source}",
-        f"  known by         {_MARKS[part.mark]}",
-        f"  wiring           {part.wiring}, {part.bits_per_led} bits per LED, order {part.order or 'not published'}",
+        f"  {'sheet':38} {part.source}",
+        f"  {'known by':38} {_MARKS[part.mark]}",
+        f"  {'wiring':38} {part.wiring}, {_bits(part)}, order {part.order or 'not published'}{_doubt(part, 'order')}",
     ]
     for timing, title in TIMING_TITLES.items():
         if timing in part.windows:
-            lines.append(f"  {title:28} {_window(part.windows[timing])}")
+            lines.append(f"  {title:38} {_window(part.windows[timing])}{_doubt(part, timing)}")
         if timing in part.measured:
-            lines.append(f"  {'':28} {_window(part.measured[timing])} accepted when measured")
-    latch = "not published" if part.latch_s is None else f"at least {_seconds(part.latch_s)}"
-    lines.append(f"  {'low that latches':28} {latch}")
+            lines.append(f"  {'':38} {_window(part.measured[timing])} accepted when measured")
+    if part.latch_clocks is not None:
+        lines.append(f"  {'rest that latches':38} {part.latch_clocks:g} clock periods{_doubt(part, 'latch')}")
     if part.measured_latch_s is not None:
-        lines.append(f"  {'':28} from {_seconds(part.measured_latch_s)} when measured")
-    pwm = "not published" if part.pwm_hz is None else f"{part.pwm_hz:.4g} Hz ({part.pwm_from})"
-    lines.append(f"  {'PWM rate':28} {pwm}")
-    return lines + [f"  note             {note}" for note in part.notes]
+        lines.append(f"  {'rest that latches':38} from {_seconds(part.measured_latch_s)} when measured")
+    if part.measured_from:
+        lines.append(f"  {'measured by':38} {part.measured_from}")
+    if part.frame in FRAMES:
+        lines.append(f"  {'words':38} {FRAMES[part.frame].source}")
+    lines.append(f"  {'PWM rate':38} {_pwm(part)}{_doubt(part, 'pwm')}")
+    lines += [f"  {topic:38} {fact}" for topic, fact in part.facts.items()]
+    if part.not_published:
+        missing = ", ".join(TIMING_TITLES.get(name, _OTHER_FIELDS.get(name, name)) for name in part.not_published)
+        lines.append(f"  {'not published or not found':38} {missing}")
+    return lines + [f"  {'note':38} {note}" for note in part.notes]
+
+
+def _bits(part: Part) -> str:
+    if part.outputs_per_chip is not None:
+        return f"{part.outputs_per_chip} outputs of {part.bits_per_output} bits per chip"
+    return f"{part.bits_per_led} bits per LED"
+
+
+def _doubt(part: Part, name: str) -> str:
+    """How one field is known, where that is not how the entry is."""
+    return "" if part.mark_of(name) == part.mark else f"  [{_MARKS[part.mark_of(name)]}]"
+
+
+def _pwm(part: Part) -> str:
+    if part.pwm_hz is not None:
+        return f"{part.pwm_hz:g} Hz ({part.pwm_from})"
+    return part.pwm_from or "not published"
 
 
 def _window(window: Window) -> str:

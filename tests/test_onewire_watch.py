@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from onewire_line import NS, US, Drawn, decoded, even_updates, random_bits, received, sent
-from spinlag.leds import onewire_watch
+from spinlag.leds import onewire_watch, watch
 
 PART = "WS2812B 2013-05"
 
@@ -206,7 +206,8 @@ def test_a_line_that_dies() -> None:
 
 
 def test_observations_are_bounded_and_counted(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(onewire_watch, "MOST_OF_A_KIND", 4)
+    for module in (onewire_watch, watch):
+        monkeypatch.setattr(module, "MOST_OF_A_KIND", 4)
     drawn = even_updates(50, 4, slot_s=500 * US)
     for k in range(10):
         drawn.pulse(drawn.edges[3 * k + 1][-1] + 100 * US, 30 * NS)

@@ -159,7 +159,7 @@ def find_nodes(lines: CountedLines, pattern: Pattern, sample_ticks: float) -> No
     rising = _ascending(node_ticks, node_even)
     node_ticks, node_even = node_ticks[rising], node_even[rising]
     shifts = find_shifts(node_ticks, node_even, pattern.nodes, sample_ticks)
-    keep = np.delete(np.arange(len(node_ticks)), shifts.shifted)
+    keep = np.delete(np.arange(len(node_ticks)), np.concatenate((shifts.shifted, shifts.stray)))
     # the cubic through four neighbours carries 17/18 of a node's own variance on top of it
     sigma = shifts.scatter_turns / np.sqrt(1 + 17 / 18)
     return Nodes(node_ticks[keep], node_even[keep], node_ticks, shifts, float(sigma))

@@ -41,6 +41,7 @@ DUTIES = (1 / 2, 1 / 3, 2 / 3)
 DUTY_NEAR = 0.06
 
 _PASSES = 3
+_GRID = 1024
 _NEGLIGIBLE = 1e-5
 _EXACT = 1e-7
 """Standard deviation, in turns, that no position is known better than."""
@@ -75,10 +76,19 @@ class Warp:
         theta = even - self.bend(even)
         return np.asarray(even - self.bend(theta))
 
+    def speed(self, theta: Floats) -> Floats:
+        """Speed at angles `theta`, revolutions, relative to the mean over time."""
+        gain = 2.0 * np.pi * self.order
+        phase = 2.0 * np.pi * np.outer(theta - np.floor(theta), self.order)
+        slope = np.cos(phase) @ (self.sine * gain) - np.sin(phase) @ (self.cosine * gain)
+        return np.asarray(1.0 / np.maximum(1.0 + slope, 0.1))
+
     def amplitudes(self) -> tuple[Floats, Floats, Floats]:
         """Relative speed ripple of each order with its 95 % interval; NaN where it cannot be told."""
         gain = 2.0 * np.pi * self.order
-        size = gain * np.hypot(self.cosine, self.sine)
+        theta = np.arange(_GRID) / _GRID
+        speed = self.speed(theta)
+        size = 2.0 * np.abs(np.fft.rfft(speed))[self.order] / speed.sum()
         reach = CIRCLE_95 * gain * self.spread
         unknown = np.where(self.told, 0.0, np.nan)
         low = np.maximum(size - reach, 0.0) + unknown
@@ -88,20 +98,22 @@ class Warp:
 NO_WARP = Warp(np.empty(0, np.int64), np.empty(0), np.empty(0), np.empty(0), np.empty(0, np.bool_), 0.0, 0.0)
 
 
-def separate(lines: CountedLines, pattern: Pattern) -> Warp:
-    """What of the learned positions is the shaft's doing."""
+def separate(lines: CountedLines, pattern: Pattern, nominal: Floats | None = None) -> Warp:
+    """What of the learned positions is the shaft's doing. `nominal`: where each edge would sit on an even wheel, turns;
+    on even poles where it is not given."""
     orders = np.arange(1, min((pattern.nodes - 1) // 2, MOST_ORDERS) + 1)
     if not len(orders):
         return NO_WARP
+    even = pattern.pole / pattern.poles if nominal is None else nominal
     warp = NO_WARP
     for _ in range(_PASSES):
         # the bend is a function of the angle, which the bend itself turns the positions into
-        warp = _separate(lines, pattern, orders, warp.angle(pattern.at))
+        warp = _separate(lines, pattern, orders, warp.angle(pattern.at), even)
     return warp
 
 
-def _separate(lines: CountedLines, pattern: Pattern, orders: Indices, theta: Floats) -> Warp:
-    target = _off_nominal(lines, pattern)
+def _separate(lines: CountedLines, pattern: Pattern, orders: Indices, theta: Floats, even: Floats) -> Warp:
+    target = _off_nominal(lines, pattern, even)
     line = np.array([lines.series[s].line for s in pattern.series])
     sign = np.array([0.5 if lines.series[s].rising else -0.5 for s in pattern.series])
     seats = (line[:, None] == np.unique(line)[None, :]).astype(np.float64)
@@ -141,9 +153,9 @@ def _posterior(
     return mean, np.sqrt(np.maximum(square - mean**2, 0.0)), prior, (pole, duty)
 
 
-def _off_nominal(lines: CountedLines, pattern: Pattern) -> Floats:
+def _off_nominal(lines: CountedLines, pattern: Pattern, even: Floats) -> Floats:
     """Positions less an even lattice of poles and each line's usual place, turns."""
-    off = pattern.at - pattern.pole / pattern.poles
+    off = pattern.at - even
     for line in {one.line for one in lines.series}:
         of = [s for s, one in enumerate(lines.series) if one.line == line]
         means = {s: float(off[pattern.series == s].mean()) for s in of}

@@ -232,7 +232,7 @@ def _displaced(lines: CountedLines, pattern: Pattern | None, nodes: Nodes | None
     if nodes is None or pattern is None:
         return []
     found = []
-    for i in nodes.shifts.shifted:
+    for i in np.concatenate((nodes.shifts.shifted, nodes.shifts.stray)):
         tick = int(nodes.all_ticks[i])
         distance = [int(np.abs(one.ticks - tick).min()) for one in lines.series]
         line = lines.series[int(np.argmin(distance))].line

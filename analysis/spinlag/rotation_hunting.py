@@ -18,11 +18,11 @@ LEAST_PERIOD = 4.0
 LEAST_CYCLES = 2.0
 """A swing of which the capture holds fewer than this many cannot be told from drift."""
 
-FALSE_ALARM = 1e-3
+FALSE_ALARM = 1e-4
 """Probability of a swing this large by chance, above which none is claimed."""
 
 BESIDE = 3
-NEIGHBOURS = 15
+NEIGHBOURS = 30
 """Frequencies on either side from which the level beside a peak is learned."""
 
 

@@ -56,7 +56,7 @@ def find_witness(capture: Capture, rotation: Rotation, motor: Motor | None) -> t
     if pattern is None:
         return None, "too few whole turns to learn the places of the index wheel's marks"
     nodes = find_nodes(lines, pattern, float(capture.sample_period.ticks))
-    warp = separate(lines, _even_places(rotation, pattern))
+    warp = separate(lines, pattern, _even_places(rotation, pattern))
     return Witnessed(nodes, warp, 0.0, None, teeth, f"{teeth} marks of the index wheel, taken as evenly cut"), ""
 
 
@@ -81,13 +81,11 @@ def _marks_as_lines(rotation: Rotation, teeth: int) -> CountedLines:
     return CountedLines(("index",), (one,), (), ())
 
 
-def _even_places(rotation: Rotation, pattern: Pattern) -> Pattern:
-    """The pattern with a missing tooth's gap closed: marks are compared with the even places they were cut at."""
-    from dataclasses import replace
-
-    places = np.rint(np.array(rotation.tooth_angles_deg) / 360.0 * _places(rotation))
-    even = places / _places(rotation)
-    return replace(pattern, at=pattern.at - even[pattern.pole] + pattern.pole / pattern.poles)
+def _even_places(rotation: Rotation, pattern: Pattern) -> Floats:
+    """The even places at which the marks were cut, turns; a missing tooth leaves one empty."""
+    places = _places(rotation)
+    even = np.rint(np.array(rotation.tooth_angles_deg) / 360.0 * places) / places
+    return np.asarray(even[pattern.pole])
 
 
 def _places(rotation: Rotation) -> int:
@@ -155,11 +153,8 @@ def _profile(warp: Warp, at: Floats) -> tuple[Floats, Floats]:
     """Speed ratio that the warp means at even turns `at`, and the half-width of its 95 % interval."""
     if not len(warp.order):
         return np.ones(len(at)), np.zeros(len(at))
-    phase = 2.0 * np.pi * np.outer(warp.angle(at), warp.order)
-    gain = 2.0 * np.pi * warp.order
-    slope = np.cos(phase) @ (warp.sine * gain) - np.sin(phase) @ (warp.cosine * gain)
-    reach = 1.959964 * np.sqrt(np.sum((gain * warp.spread) ** 2))
-    return np.asarray(1.0 / (1.0 + slope)), np.full(len(at), float(reach))
+    reach = 1.959964 * np.sqrt(np.sum((2.0 * np.pi * warp.order * warp.spread) ** 2))
+    return warp.speed(warp.angle(at)), np.full(len(at), float(reach))
 
 
 def _sector_speeds(nodes: Nodes) -> tuple[Floats, Floats]:

@@ -48,10 +48,12 @@ class Jerk:
 
 @dataclass(frozen=True, eq=False)
 class Shifts:
-    """`shifted`: indices of shifted pulses; `unsure`: of pulses at the ends that depart from their place, where nothing
-    tells the sensor from the shaft; `threshold_turns`: what ordinary pulses stay within."""
+    """`shifted`: indices of shifted pulses; `stray`: of pulses so far from their place that they should have had
+    another; `unsure`: of pulses at the ends that depart from their place, where nothing tells the sensor from the
+    shaft; `threshold_turns`: what ordinary pulses stay within."""
 
     shifted: Indices
+    stray: Indices
     unsure: Indices
     jerks: tuple[Jerk, ...]
     threshold_turns: float
@@ -67,7 +69,7 @@ def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) ->
     n = len(times)
     none = np.empty(0, dtype=np.int64)
     if n < LEAST_PULSES:
-        return Shifts(none, none, (), FLOOR_TURNS, sigmas_for(n), 0.0, Noise(0.01, 0.01))
+        return Shifts(none, none, none, (), FLOOR_TURNS, sigmas_for(n), 0.0, Noise(0.01, 0.01))
     place = float(np.median(np.diff(turns)))
     keep = np.arange(n)
     period = _local_period(times, turns)
@@ -79,6 +81,7 @@ def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) ->
     scatter = robust_sigma(telling)
     limit = max(sigmas_for(n) * scatter, FLOOR_TURNS)
     shifted: list[int] = []
+    stray: list[int] = []
     jerks: dict[int, Jerk] = {}
     settled: set[int] = set()
     for _ in range(ROUNDS):
@@ -89,17 +92,19 @@ def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) ->
         fresh = [int(i) for i in peaks if int(keep[i]) not in settled]
         if not fresh:
             break
-        dropped: list[int] = []
+        moved: dict[int, float] = {}
         for i in fresh:
             settled.add(int(keep[i]))
-            _settle(i, times, turns, keep, noise, dropped, jerks)
-        shifted += [int(keep[i]) for i in dropped]
-        keep = np.delete(keep, dropped)
+            _settle(i, times, turns, keep, noise, moved, jerks)
+        for i, size in moved.items():
+            (shifted if abs(size) < MOST_PLACES else stray).append(int(keep[i]))
+        keep = np.delete(keep, list(moved))
         if len(keep) < LEAST_PULSES:
             break
     unsure = _ends(times[keep], turns[keep], limit / place)
     return Shifts(
         np.unique(np.array(shifted, dtype=np.int64)),
+        np.unique(np.array(stray, dtype=np.int64)),
         keep[unsure],
         tuple(jerks[key] for key in sorted(jerks)),
         limit,
@@ -110,7 +115,7 @@ def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) ->
 
 
 def _settle(
-    i: int, times: Ticks, turns: Floats, keep: Indices, noise: Noise, dropped: list[int], jerks: dict[int, Jerk]
+    i: int, times: Ticks, turns: Floats, keep: Indices, noise: Noise, moved: dict[int, float], jerks: dict[int, Jerk]
 ) -> None:
     """Explain the pulse keep[i] by its surroundings and file the result."""
     begin, end = max(i - WINDOW, 0), min(i + WINDOW, len(keep) - 1)
@@ -120,9 +125,8 @@ def _settle(
     near = range(max(i - begin - 2, 0), min(i - begin + 2, len(lengths)))
     found = explain(lengths, share / unit, noise, near)
     at = begin + found.at
-    if found.story == "shifted" and at not in dropped and 0 < at < len(keep) - 1:
-        if abs(found.size) < MOST_PLACES:
-            dropped.append(at)
+    if found.story == "shifted" and 0 < at < len(keep) - 1:
+        moved.setdefault(at, found.size)
     elif found.story == "jerk" and CALM_BESIDE <= found.at < len(lengths) - CALM_BESIDE:
         pulse = int(keep[at + 1])
         jerks.setdefault(pulse, Jerk(pulse, found.size * unit))

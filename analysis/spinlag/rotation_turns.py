@@ -117,14 +117,14 @@ def _assemble(
     pulses: Pulses, rows: Indices, times: Ticks, members: Indices, wheel: Wheel, lattice: Lattice, shifts: Shifts
 ) -> Turns:
     at, place = times[members], wheel.place[members]
-    fixed = np.delete(np.arange(len(members)), shifts.shifted)
+    fixed = np.delete(np.arange(len(members)), np.concatenate((shifts.shifted, shifts.stray)))
     anchors = Anchors(at[fixed], wheel.turns(place[fixed]))
     begin = np.arange(-(-int(place[fixed[0]]) // wheel.places), int(place[fixed[-1]]) // wheel.places + 1)
     where = np.searchsorted(place, begin * wheel.places)
     where = np.minimum(where, len(place) - 1)
     seen = place[where] == begin * wheel.places
     trusted = seen.copy()
-    trusted[seen] = ~np.isin(where[seen], shifts.shifted)
+    trusted[seen] = np.isin(where[seen], fixed)
     ticks = np.where(trusted, at[where], 0)
     if (~trusted).any():
         ticks[~trusted] = anchors.instant(begin[~trusted].astype(np.float64))
@@ -137,6 +137,7 @@ def _assemble(
     jerks = [jerk for jerk in shifts.jerks if not _running(changes, ticks, int(at[jerk.pulse]))]
     jerk_tick = np.array([at[jerk.pulse] for jerk in jerks], dtype=np.int64)
     kind, used = _kinds(ticks, seen, trusted, sure, vague, changes, jerk_tick)
+    kind[seen[:-1] & np.isin(where[:-1], shifts.stray)] = "doubtful"
     pulse_kind = np.full(len(pulses), "runt", dtype="<U7")
     pulse_kind[rows] = "extra"
     pulse_kind[rows[members]] = np.where(place % wheel.places == 0, "index", "tooth")

@@ -61,7 +61,7 @@ def placement_error_map(ax: Axes, data: PlacementMap) -> Axes:
 def map_colour_bar(ax: Axes, data: PlacementMap) -> Axes:
     """Colour scale of the map beside `ax`, in degrees."""
     image = next(child for child in ax.get_children() if isinstance(child, AxesImage))
-    figure = ax.get_figure(root=True)
+    figure = ax.get_figure()
     assert figure is not None
     end, worst = map_scale(data)
     bar = figure.colorbar(image, ax=ax, extend="both" if worst > 1.001 * end else "neither", pad=0.02, fraction=0.05)

@@ -151,9 +151,9 @@ def _blocks(edges: Floats, finest: float) -> list[tuple[int, int]]:
 
 def _text_share(ax: Axes, text: str) -> float:
     """About how much of the picture's width a text takes."""
-    figure = ax.get_figure(root=True)
+    figure = ax.get_figure()
     assert figure is not None
-    width_pt = ax.get_position().width * figure.get_figwidth() * 72
+    width_pt = ax.get_position().width * figure.bbox.width / figure.get_dpi() * 72
     return len(text) * 0.58 * _FONT / width_pt
 
 

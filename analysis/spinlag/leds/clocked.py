@@ -28,6 +28,7 @@ Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
 _SAMPLE_UPDATES = 64
+_MERGED_AT_ONCE = 256
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,6 +62,7 @@ class _Scan(ClockScan):
         self.frame, self.leds, self.tail_words = frame, leds, tail_words
         self.longest_rest = longest_rest
         self.columns: list[_Columns] = []
+        self._recent: list[_Columns] = []
 
     def ends(self, rises: Ticks, final: bool) -> Ints:
         rest = np.diff(rises)
@@ -74,7 +76,7 @@ class _Scan(ClockScan):
         words = find_words(self.frame, bits, firsts, ends, self.leds, self.tail_words)
         first, last = self._shown(rises, words, ends)
         zeros_done = np.where(words.zeros >= START_ZEROS, rises[np.minimum(firsts + START_ZEROS - 1, ends)], -1)
-        self.columns.append(
+        self._recent.append(
             _Columns(
                 start=rises[firsts],
                 last=last_edges(rises, falls, ends, self.pause),
@@ -86,6 +88,20 @@ class _Scan(ClockScan):
                 data=packed(payload(bits, firsts, ends, words), words.bits),
             )
         )
+        if len(self._recent) >= _MERGED_AT_ONCE:
+            self._merge()
+
+    def _merge(self) -> None:
+        """Many small pieces to one, so that they do not leave the memory in tatters."""
+        self.columns.append(_join(self._recent))
+        self._recent.clear()
+
+    def joined(self) -> _Columns:
+        """All updates, in order; what was gathered is handed over."""
+        self._merge()
+        whole = _join(self.columns)
+        self.columns.clear()
+        return whole
 
     def _shown(self, rises: Ticks, words: Words, ends: Ints) -> tuple[Floats, Floats]:
         """Instants in ticks at which the first and the last LED have their data, as far as this update alone tells."""
@@ -241,7 +257,7 @@ def _result(
     scan: _Scan,
 ) -> ChainUpdates:
     frame = scan.frame
-    columns, rested = _without_bare_ends(_join(scan.columns))
+    columns, rested = _without_bare_ends(scan.joined())
     words = columns.words
     part = found[0] if found else None
     latch_s, latch_from = _latch_of(chain, found, scan.habits, frame, clock)

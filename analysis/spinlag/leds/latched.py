@@ -12,6 +12,7 @@ from spinlag.leds.chain_parts import chain_parts, no_updates
 from spinlag.leds.clock_learn import ClockHabits, learn_clock
 from spinlag.leds.clock_scan import CLOCK_NAMES, ClockScan, last_edges
 from spinlag.leds.clocked_watch import FrameFault, clock_faults
+from spinlag.leds.column import Column
 from spinlag.leds.line import Line, line_of, unknown_within
 from spinlag.leds.onewire_scan import packed
 from spinlag.leds.parts import Part
@@ -44,11 +45,11 @@ class _Scan(ClockScan):
         super().__init__(clock, data, habits)
         self.marks = marks
         self.spare = 0
-        self.start: list[Ticks] = []
-        self.last_rise: list[Ticks] = []
-        self.last: list[Ticks] = []
-        self.bits: list[Ints] = []
-        self.raw: list[NDArray[np.uint8]] = []
+        self.start = Column(np.int64)
+        self.last_rise = Column(np.int64)
+        self.last = Column(np.int64)
+        self.bits = Column(np.int64)
+        self.raw = Column(np.uint8)
 
     def ends(self, rises: Ticks, final: bool) -> Ints:
         first = int(np.searchsorted(self.marks, rises[0], side="left"))
@@ -171,10 +172,7 @@ def _pulses(latch: Channel, rising: bool) -> tuple[Ticks, Ticks]:
 
 
 def _latches(scan: _Scan, marks: Ticks, mark_ends: Ticks) -> _Latches:
-    none = np.empty(0, dtype=np.int64)
-    start, last_rise, last, clocks = (
-        np.concatenate(column) if column else none for column in (scan.start, scan.last_rise, scan.last, scan.bits)
-    )
+    start, last_rise, last, clocks = (column.join() for column in (scan.start, scan.last_rise, scan.last, scan.bits))
     at = np.searchsorted(marks, last_rise, side="left")
     latched = at < len(marks)
     mark = np.full(len(start), -1, dtype=np.int64)
@@ -240,7 +238,7 @@ def _whole(line: Line, data: Channel, latches: _Latches, layout: Layout) -> Bool
 
 def _payload(scan: _Scan, clocks: Ints, spare: int) -> tuple[NDArray[np.uint8], Ints]:
     """Bits of the outputs that have LEDs, each update from a fresh byte on, the last one padded with zeros."""
-    raw = np.concatenate(scan.raw) if scan.raw else np.empty(0, dtype=np.uint8)
+    raw = scan.raw.join()
     sent = np.maximum(clocks - spare, 0)
     offsets = np.concatenate(([0], np.cumsum((sent + 7) // 8))).astype(np.int64)
     if spare == 0:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Progress, Ticks
+from spinlag.leds.column import Column
 from spinlag.leds.line import Line, without_glitches
 from spinlag.leds.onewire_learn import Habits
 from spinlag.leds.tally import Gathering, Grouping, bin_shift
@@ -88,7 +89,8 @@ class Scan:
         self.limit = min(cap, habits.end)
         # both sides of the threshold in bins of their own, so that one histogram of the highs serves 0 and 1
         self.threshold = (((habits.threshold >> self.shift) + 1) << self.shift) - 1
-        self.parts: list[tuple[Ticks, Ticks, Ints, Ticks, Bools, Bytes]] = []
+        kinds = (np.int64, np.int64, np.int64, np.int64, np.bool_, np.uint8)
+        self.columns = tuple(Column(kind) for kind in kinds)
         self.gathered = {name: Gathering.of(cap) for name in NAMES}
         self.gathered["bit_period"].chained = True
         self.slices: list[SliceRecord] = []
@@ -146,7 +148,9 @@ class Scan:
         ones = high > self.threshold
         firsts = np.concatenate(([0], ends[:-1] + 1))
         bits = ends - firsts + 1
-        self.parts.append((rises[firsts], falls[ends], bits, high[ends], ones[ends], packed(ones, bits)))
+        found = (rises[firsts], falls[ends], bits, high[ends], ones[ends], packed(ones, bits))
+        for column, values in zip(self.columns, found, strict=True):
+            column.append(values)
         self._sample(rises, high, low, ones, firsts, ends)
         self._gather(begin, rises, falls, high, low, ones)
         return pulses
@@ -274,13 +278,8 @@ class Scan:
         self.sampled += n
 
     def stretches(self) -> Stretches:
-        """All stretches, in order."""
-        if not self.parts:
-            none = np.empty(0, dtype=np.int64)
-            return Stretches(none, none, none, none, none.astype(bool), none.astype(np.uint8))
-        columns = [np.concatenate(column) for column in zip(*self.parts, strict=True)]
-        self.parts = []
-        return Stretches(*columns)
+        """All stretches, in order. Hands over what was gathered, column by column, so that little is held twice."""
+        return Stretches(*(column.join() for column in self.columns))
 
     def grouping(self, updates: int) -> Grouping:
         """How the sampled updates stand in time, out of so many."""

@@ -37,29 +37,34 @@ def join(stretches: Stretches, expected: int | None, longest_pause: int) -> Upda
     Only across lows shorter than `longest_pause` ticks, and only where most stretches have the usual length already (or
     there are few): else that length is no guide.
     """
-    last_of = np.arange(len(stretches.bits))
-    if expected is not None and len(stretches.bits) > 1:
-        last_of = _groups(stretches, expected, longest_pause)
-    first = np.flatnonzero(np.diff(last_of, prepend=-1) != 0) if len(last_of) else last_of
-    last = last_of[first] if len(last_of) else last_of
-    inner = np.ones(len(last_of), dtype=bool)
+    n = len(stretches.bits)
+    last_of = _groups(stretches, expected, longest_pause) if expected is not None and n > 1 else None
+    if last_of is None:
+        data, offsets = _alone(stretches)
+        none = np.empty(0, dtype=np.int64)
+        return Updates(stretches.start, stretches.last, stretches.bits, data, offsets, none)
+    first = np.flatnonzero(np.diff(last_of, prepend=-1) != 0)
+    last = last_of[first]
+    inner = np.ones(n, dtype=bool)
     inner[last] = False
-    bits = np.add.reduceat(stretches.bits, first) if len(first) else stretches.bits
+    bits = np.add.reduceat(stretches.bits, first)
     data, offsets = _bytes(stretches, first, last, bits)
     return Updates(
         stretches.start[first], stretches.last[last], bits.astype(np.int64), data, offsets, np.flatnonzero(inner)
     )
 
 
-def _groups(stretches: Stretches, expected: int, longest_pause: int) -> Ints:
-    """For each stretch, the index of the last stretch of its update."""
+def _groups(stretches: Stretches, expected: int, longest_pause: int) -> Ints | None:
+    """For each stretch, the index of the last stretch of its update; None where each is an update of its own."""
     bits = stretches.bits
-    last_of = np.arange(len(bits))
     odd = bits != expected
     if not odd.any() or (len(bits) > _FEW and odd.mean() > 1 - _USUAL_SHARE):
-        return last_of
+        return None
     low = stretches.start[1:] - stretches.last[:-1]
     joined = odd[1:] & odd[:-1] & (low < longest_pause)
+    if not joined.any():
+        return None
+    last_of = np.arange(len(bits))
     edge = np.diff(joined.astype(np.int8), prepend=0, append=0)
     for begin, end in zip(np.flatnonzero(edge > 0).tolist(), np.flatnonzero(edge < 0).tolist(), strict=True):
         first, total = begin, 0
@@ -74,20 +79,25 @@ def _groups(stretches: Stretches, expected: int, longest_pause: int) -> Ints:
     return last_of
 
 
+def _alone(stretches: Stretches) -> tuple[Bytes, Ints]:
+    """Whole bytes of each stretch, and where they begin."""
+    offsets = np.concatenate(([0], np.cumsum(stretches.bits // 8))).astype(np.int64)
+    cut = np.flatnonzero(stretches.bits & 7)
+    if not cut.size:
+        return stretches.data, offsets
+    return np.delete(stretches.data, stretches.offsets[cut + 1] - 1), offsets
+
+
 def _bytes(stretches: Stretches, first: Ints, last: Ints, bits: Ints) -> tuple[Bytes, Ints]:
     """Whole bytes of each update, and where they begin."""
     offsets = np.concatenate(([0], np.cumsum(bits // 8))).astype(np.int64)
-    at = stretches.offsets
-    data = stretches.data
-    rest = stretches.bits & 7
-    if not rest.any():
-        return data, offsets
-    alone = first == last
-    whole = np.ones(len(data), dtype=bool)
-    cut = first[alone & (bits & 7 > 0)]
-    whole[at[cut + 1] - 1] = False
+    at, data = stretches.offsets, stretches.data
     pieces: list[Bytes] = []
     done = 0
+    alone = first == last
+    cut = first[alone & (bits & 7 > 0)]
+    whole = np.ones(len(data), dtype=bool)
+    whole[at[cut + 1] - 1] = False
     for update in np.flatnonzero(~alone):
         begin, end = int(at[first[update]]), int(at[last[update] + 1])
         pieces.append(data[done:begin][whole[done:begin]])

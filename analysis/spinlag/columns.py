@@ -44,20 +44,21 @@ def group_bounds(groups: Indices, n_groups: int) -> tuple[Indices, Indices]:
     return groups.searchsorted(which, "left"), groups.searchsorted(which, "right")
 
 
-def match_columns(start: Ticks, bounds: Ticks, columns: int | None) -> Matching:
+def match_columns(start: Ticks, bounds: Ticks, columns: int | None, *, slack: int = 0) -> Matching:
     """Match updates to revolutions and columns.
 
     `start`, shape (n,): first data edge of each update, ticks. `bounds`, shape (turns + 1,): the instants on which the
     firmware restarts its columns. An update after an index edge that still stands on the grid of the turn before, while
     that turn lacks one, belongs to that turn. Within a turn the updates' own spacing makes the grid, so one missing
-    update does not shift those that follow.
+    update does not shift those that follow. An update up to `slack` ticks before an edge counts as after it: two lines
+    that change together may be seen a sample apart, in either order.
     """
     if len(bounds) < 2:
         nothing = np.full(len(start), -1, dtype=np.int64)
         return Matching(nothing, nothing.copy(), np.empty(0), 0.0)
     turns = len(bounds) - 1
     # one group more at either end: updates before the first and after the last whole revolution
-    group = bounds.searchsorted(start, side="right").astype(np.int64)
+    group = (bounds - slack).searchsorted(start, side="right").astype(np.int64)
     spacing = _spacing(start, group, turns + 2)
     edges = np.concatenate((bounds[:1], bounds)).astype(np.int64)  # the first group has no edge of its own
     response = _usual_response(start, group, edges)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -74,7 +75,7 @@ def place(
         return None
     bounds = firmware_bounds(rotation)
     columns, columns_from = _column_count(rig, chain, bounds)
-    matching = match_columns(chain.start, bounds, columns)
+    matching = match_columns(chain.start, bounds, columns, slack=math.ceil(capture.sample_period.ticks))
     updates = _update_table(capture, rotation, chain, matching, columns)
     table = _turn_table(updates, rotation, columns)
     by_index = None

@@ -19,6 +19,9 @@ Floats = NDArray[np.float64]
 ROBUST_SIGMAS = 8.0
 """Ordinary jitter stays inside this many robust standard deviations even in an hour of columns."""
 
+FAIR_SHARE = 0.2
+"""With so large a share of its turns drawn at the shaft's own rate, a capture's other turns are departures."""
+
 LEAST_SLOT_SHARE = 0.1
 """No update is called late for less than this share of a column slot: nobody sees it."""
 
@@ -215,9 +218,15 @@ def _repeated(scene: _Scene) -> Iterator[Observation]:
 
 
 def _rates(scene: _Scene) -> Iterator[Observation]:
-    """Turns whose columns were spaced for another speed than the shaft's."""
-    centre, sigma = _robust(scene.rate)
+    """Turns whose columns were spaced for another speed than the shaft's.
+
+    Where a fair share of the turns is drawn right, those are the usual ones: a fault that the firmware carries along
+    for most of a capture does not make itself the rule.
+    """
     floor = 0.5 / scene.columns
+    right = scene.rate[np.abs(np.nan_to_num(scene.rate, nan=np.inf)) <= floor]
+    known = int(np.isfinite(scene.rate).sum())
+    centre, sigma = _robust(right if right.size >= FAIR_SHARE * max(known, 1) else scene.rate)
     threshold = max(ROBUST_SIGMAS * sigma, floor)
     for turn in np.flatnonzero(np.abs(np.nan_to_num(scene.rate, nan=centre) - centre) > threshold):
         share = float(scene.rate[turn] - centre)
@@ -229,7 +238,7 @@ def _rates(scene: _Scene) -> Iterator[Observation]:
             expected=float(centre),
             observed=float(scene.rate[turn]),
             unit="1",
-            threshold=f"{threshold:.3g} from the median ({ROBUST_SIGMAS:g} robust standard deviations of the capture's "
+            threshold=f"{threshold:.3g} from the usual ({ROBUST_SIGMAS:g} robust standard deviations of the capture's "
             f"own turns, at least half a slot over the turn)",
             update=int(scene.first[turn]),
         )

@@ -248,7 +248,8 @@ def _beyond_one_fault(
     index = "index" in families or any(
         seen.kind == "index-shifted" and abs(seen.tick - end) <= slack for seen in observations
     )
-    if index and leds and not _stopped_for_want_of_index(leds[0], chains, placements, rotation, tick_s):
+    one_mark = rotation is not None and len(rotation.tooth_angles_deg) == 1
+    if index and one_mark and leds and not _stopped_for_want_of_index(leds[0], chains, placements, rotation, tick_s):
         return f"{_listed(names)} stood still together, which no want of an index pulse explains"
     return None
 

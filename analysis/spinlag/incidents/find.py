@@ -67,7 +67,7 @@ def find_incidents(
     can be laid out (no revolutions, or no LED data).
     """
     turn_ticks = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
-    clock = clock_of(capture, turn_ticks, chains, placements)
+    clock = clock_of(capture, turn_ticks, chains, placements, _marks(rig))
     settled = reconcile(observations, capture, chains, placements)
     if motor is None and rotation is not None:
         settled = without_false_steps(settled, rotation)
@@ -88,6 +88,10 @@ def find_incidents(
         notes=notes,
     )
     return report, seen
+
+
+def _marks(rig: Rig) -> int:
+    return rig.index.pulses_per_revolution + int(rig.index.missing_tooth) if rig.index is not None else 1
 
 
 _INDEX_KINDS = ("index-missed", "index-doubled", "index-runt", "index-shifted", "speed-step")

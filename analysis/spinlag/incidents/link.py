@@ -32,7 +32,8 @@ class Clock:
     """Where an instant lies in the capture: seconds, and turns of the shaft where there are any.
 
     `turn_ticks`, shape (n + 1,), as in Rotation; empty where nothing turns. `update_ends`: last data edge of every
-    update, by chain; `columns`: column slots per turn, by chain.
+    update, by chain; `columns`: column slots per turn, by chain. `marks`: places on the
+    index wheel, at any of which firmware that only counts may begin a turn.
     """
 
     tick_s: float
@@ -40,6 +41,7 @@ class Clock:
     turn_ticks: Ticks
     update_ends: Mapping[str, Ticks] = field(default_factory=dict)
     columns: Mapping[str, int] = field(default_factory=dict)
+    marks: int = 1
 
     @property
     def turns(self) -> int:
@@ -62,6 +64,10 @@ class Clock:
         begin, end = int(self.turn_ticks[turn]), int(self.turn_ticks[turn + 1])
         return turn + (tick - begin) / (end - begin)
 
+    def slot(self, turns: float, columns: int) -> float:
+        """Column slots since the last mark, for an instant in turns."""
+        return (turns * self.marks % 1.0) * columns / self.marks
+
     def angle_at(self, tick: int) -> float | None:
         """Shaft angle in [0, 360) by interpolation, None outside the whole turns."""
         turn = self.turn_of(tick)
@@ -74,11 +80,12 @@ def clock_of(
     turn_ticks: Ticks,
     chains: Sequence[ChainUpdates] = (),
     placements: Sequence[Placement | None] = (),
+    marks: int = 1,
 ) -> Clock:
     """The clock of a capture whose shaft passed its reference at `turn_ticks`."""
     ends = {chain.name: chain.last for chain in chains}
     columns = {placed.chain: placed.columns for placed in placements if placed is not None}
-    return Clock(float(capture.tick), max(round(capture.sample_period.ticks), 1), turn_ticks, ends, columns)
+    return Clock(float(capture.tick), max(round(capture.sample_period.ticks), 1), turn_ticks, ends, columns, marks)
 
 
 @dataclass(frozen=True)
@@ -107,7 +114,7 @@ def link(observations: Sequence[Observation], capture: Capture, clock: Clock) ->
     for node in nodes:
         by_kind[node.what.kind].append(node)
     ticks = {kind: [node.what.tick for node in members] for kind, members in by_kind.items()}
-    spoiled = frozenset(_turn(node, clock) for kind in _SPOILING for node in by_kind[kind])
+    spoiled = frozenset(_turn(node, clock) for node in nodes if _spoils(node))
     causes: list[tuple[_Node, Rule] | None] = [_cause(node, by_kind, ticks, clock, spoiled) for node in nodes]
     _break_circles(causes, nodes)
     _join_echoes(causes, nodes, clock)
@@ -161,21 +168,35 @@ _EDGE_SLOTS = 3.0
 """Column slots at the start and the end of a turn in which a wrong idea of the turn shows first."""
 
 
-_SPOILING = ("column-rate", "index-doubled", "index-runt")
-"""Kinds that put the whole grid of their turn in doubt."""
+_FAR_OFF = 0.15
+"""A turn drawn at a rate further off than this crowds its updates, and nothing in it keeps its place."""
+
+_FIRST_SLOT = 0.9
+
+_OF_COLUMNS = frozenset({"update-late", "update-missing", "update-repeated", "data-extra", "data-silent"})
+
+
+def _spoils(node: _Node) -> bool:
+    """True for what puts the whole grid of its turn in doubt."""
+    if node.what.kind == "column-rate":
+        return abs(_departure(node)) > _FAR_OFF
+    return node.what.kind in ("index-doubled", "index-runt")
 
 
 def _is_disturbed(effect: _Node, clock: Clock, spoiled: frozenset[int | None]) -> bool:
-    """Where a wrong time of a turn shows: near the turn's ends, or anywhere in a turn whose grid is in doubt."""
+    """Where a wrong time of a turn shows: near the turn's ends, or anywhere in a turn whose grid is in doubt. A silence
+    must last until a turn begins."""
     item = effect.what
     columns = clock.columns.get(item.chain or "")
-    if columns is None or effect.at_turns is None or item.kind not in ("update-late", "update-missing"):
+    if columns is None or effect.at_turns is None or effect.until_turns is None or item.kind not in _OF_COLUMNS:
         return True
+    if item.kind == "data-silent":
+        return clock.turn_of(effect.until) in spoiled or clock.slot(effect.until_turns, columns) <= _EDGE_SLOTS
     if _turn(effect, clock) in spoiled:
         return True
-    slot = (effect.at_turns % 1.0) * columns
+    slot = clock.slot(effect.at_turns, columns)
     lacking = (item.expected or 0.0) - (item.observed or 0.0) if item.kind == "update-missing" else 0.0
-    return slot <= _EDGE_SLOTS or slot + lacking >= columns - _EDGE_SLOTS
+    return slot <= _EDGE_SLOTS or slot + lacking >= columns / clock.marks - _EDGE_SLOTS
 
 
 def _cause(
@@ -193,11 +214,19 @@ def _cause(
             continue
         last = bisect_right(ticks[rule.cause], _latest(effect, rule))
         for candidate in reversed(members[max(last - _LOOK_BACK, 0) : last]):
+            if rule.at_start and not (_at_start(effect, clock) and _at_start(candidate, clock)):
+                continue
             if _explains(candidate, effect, rule, clock):
                 if best is None or _nearness(candidate) > _nearness(best[0]):
                     best = candidate, rule
                 break
     return best
+
+
+def _at_start(node: _Node, clock: Clock) -> bool:
+    """True in the first column slot of a turn."""
+    columns = clock.columns.get(node.what.chain or "")
+    return columns is not None and node.at_turns is not None and clock.slot(node.at_turns, columns) < _FIRST_SLOT
 
 
 def _latest(effect: _Node, rule: Rule) -> int:

@@ -40,9 +40,32 @@ def reconcile(
         if placed is not None
     }
     settled = (_settle(seen, views.get(seen.chain or "")) for seen in observations)
-    kept = [seen for seen in settled if seen is not None]
+    kept = _without_first_state([seen for seen in settled if seen is not None])
     pauses = [pause for name in sorted(views) for pause in _pauses(views[name], capture, kept)]
     return (*kept, *pauses)
+
+
+_STATE_TURNS = 3
+"""So many turns in a row, from the first on, are a state and not a row of incidents."""
+
+
+def _without_first_state(kept: Sequence[Observation]) -> list[Observation]:
+    """Drop what holds for the first turns of the capture without a break: that their first update comes later than in
+    most turns. It is how the firmware ran until something changed, and the change is told where it comes."""
+    late: dict[str | None, set[int]] = {}
+    for seen in kept:
+        if seen.kind == "update-late" and seen.revolution is not None and seen.expected:
+            late.setdefault(seen.chain, set()).add(seen.revolution)
+    state: dict[str | None, set[int]] = {}
+    for chain, turns in late.items():
+        first = min(turns)
+        run = set(range(first, next(t for t in range(first, max(turns) + 2) if t not in turns)))
+        state[chain] = run if first <= 1 and len(run) >= _STATE_TURNS else set()
+    return [
+        seen
+        for seen in kept
+        if not (seen.kind == "update-late" and seen.expected and seen.revolution in state.get(seen.chain, set()))
+    ]
 
 
 @dataclass(frozen=True, eq=False)

@@ -60,7 +60,8 @@ class Rule:
     lasts (a gap, a silence) counts from its end. `slots` is the same in column slots of the effect's chain. Where the
     capture has no revolutions, only `seconds` counts. `scope` says what both must share: nothing, the LED chain, or the
     very update (or the one right after it). With `disturbed` the effect must stand where a wrong time of a turn shows:
-    at the start or the end of a turn, or anywhere in a turn drawn at a wrong rate. With `of_turn` the cause may come
+    at the start or the end of a turn, or anywhere in a turn whose grid is in doubt. With `at_start` both must stand at
+    the first column of their turns. With `of_turn` the cause may come
     later in the effect's own turn: a new start half-way bends the grid on which all of that turn's updates are judged.
     With `strict` it must come before the instant to which the effect is dated, whatever the effect's kind. `why`
     finishes the sentence "this follows because ...".
@@ -74,6 +75,7 @@ class Rule:
     seconds: float | None = None
     scope: Scope = "any"
     disturbed: bool = False
+    at_start: bool = False
     strict: bool = False
     of_turn: bool = False
 
@@ -116,12 +118,12 @@ RULES: tuple[Rule, ...] = (
     *_rules("speed-step", _TIMED_WRONG, turns=3.0, disturbed=True),
     *_rules("speed-step", {"speed-step": "the speed is still settling"}, turns=2.0),
     *_rules("index-missed", _TIMED_WRONG, turns=3.5, disturbed=True),
-    *_rules("index-missed", {"data-silent": "without an index the firmware drew nothing"}, turns=3.5),
+    *_rules("index-missed", {"data-silent": "without an index the firmware drew nothing"}, turns=3.5, disturbed=True),
     *_rules("index-doubled", _TIMED_WRONG, turns=3.5, disturbed=True, of_turn=True),
-    *_rules("index-doubled", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
-    *_rules("index-runt", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
-    *_rules("index-shifted", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
-    *_rules("speed-step", {"data-silent": "the columns were over long before the turn"}, turns=3.5),
+    *_rules("index-doubled", {"data-silent": "the columns were over long before the turn"}, turns=3.5, disturbed=True),
+    *_rules("index-runt", {"data-silent": "the columns were over long before the turn"}, turns=3.5, disturbed=True),
+    *_rules("index-shifted", {"data-silent": "the columns were over long before the turn"}, turns=3.5, disturbed=True),
+    *_rules("speed-step", {"data-silent": "the columns were over long before the turn"}, turns=3.5, disturbed=True),
     *_rules("index-doubled", _STARTED_OVER, seconds=0.005),
     *_rules("index-runt", _TIMED_WRONG, turns=3.5, disturbed=True, of_turn=True),
     *_rules("index-runt", _STARTED_OVER, seconds=0.005),
@@ -213,6 +215,10 @@ RULES: tuple[Rule, ...] = (
         slots=2.5,
         seconds=0.005,
         scope="chain",
+    ),
+    *(
+        Rule(kind, kind, "it has been so since the turn before", turns=2.2, scope="chain", at_start=True)
+        for kind in ("update-late", "update-missing", "update-repeated")
     ),
     *_rules("update-late", {"update-late": "the same stall held up both chains"}, slots=1.0, seconds=0.002),
     *_rules(

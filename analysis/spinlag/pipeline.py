@@ -13,6 +13,7 @@ from spinlag.incidents.find import find_incidents
 from spinlag.judge import judge_all
 from spinlag.latency import measure_latency
 from spinlag.leds import decode_chains
+from spinlag.leds.together import light_sentences
 from spinlag.placement import place
 from spinlag.restart import restart_mark
 from spinlag.rig import Rig
@@ -62,7 +63,7 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
         incidents=incidents,
         seen=seen,
         verdicts=judge_all(capture, rig, rotation, chains, placements, latencies, quality=quality, motor=motor),
-        cautions=cautions(rig, rotation, chains, placements),
+        cautions=(*cautions(rig, rotation, chains, placements), *light_sentences(capture, rig, chains, rotation)),
         warnings=warnings,
     )
 

@@ -81,3 +81,12 @@ def test_nothing_to_match_keeps_shape_and_type():
 def test_shifting_all_times_changes_nothing():
     starts, meant, bounds = turns(drop={(3, 20)})
     assert matched(starts - 10**15, bounds - 10**15) == meant
+
+
+def test_an_update_seen_a_sample_before_its_edge_belongs_to_the_new_turn():
+    """Firmware that answers at once: the recorder may see the data line change one sample before the index line."""
+    starts, meant, bounds = turns(jitter=1)
+    starts = starts - RESPONSE
+    starts[5 * COLUMNS] = bounds[5] - 40
+    found = match_columns(starts, bounds, COLUMNS, slack=42)
+    assert list(zip(found.revolution.tolist(), found.column.tolist(), strict=True)) == meant

@@ -144,6 +144,28 @@ def test_lines_of_their_own_send_only_what_changes():
     assert [(item.kind, item.revolution) for item in report.origins] == [("data-silent", 12)]
 
 
+def test_what_a_fault_leaves_for_most_of_the_capture_is_not_the_rule():
+    """A mean of sixteen turns carries a missed pulse along for sixteen turns: they depart, not the few before them."""
+    made = _display(
+        duration_s=1.0,
+        firmware={"columns": 24, "predictor": "mean", "mean_of": 16},
+        faults=[{"kind": "index-missed", "revolution": 6}],
+    )
+    report, _ = report_of(made)
+    assert [(item.kind, item.revolution) for item in report.origins] == [("index-missed", 6)]
+    assert {item.revolution for item in report.incidents if item.kind == "column-rate"} == set(range(7, 23))
+
+
+def test_firmware_with_a_fixed_period_departs_after_the_step_not_before_it():
+    made = _display(
+        firmware={"columns": 24, "predictor": "fixed", "fixed_period_us": 1e6 / 30},
+        faults=[{"kind": "speed-step", "revolution": 5, "percent": -6.0}],
+    )
+    report, _ = report_of(made)
+    assert [item.kind for item in report.origins] == ["speed-step"]
+    assert min(item.revolution for item in report.incidents if item.kind == "column-rate") >= 5
+
+
 def test_firmware_that_ignores_a_pulse_is_said_to():
     made = _display(
         firmware={"columns": 24, "holdoff": 0.7},

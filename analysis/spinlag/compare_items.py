@@ -21,7 +21,7 @@ Kind = Literal["location", "spread", "rms"]
 NEGLIGIBLE_SPREADS = 0.2
 """A shift below a fifth of the spread is a small effect (J. Cohen, Statistical Power Analysis, 1988, 2.2)."""
 NEGLIGIBLE_SHARE_OF_SPREAD = 0.2
-NEGLIGIBLE_DEG = 0.005
+NEGLIGIBLE_DEG = 0.002
 """No change below this angle is of any account, whatever the spread (common practice, no source)."""
 NEGLIGIBLE_SHARE = 0.01
 """Of revolutions (common practice, no source)."""

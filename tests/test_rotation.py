@@ -377,6 +377,12 @@ def test_even_teeth(teeth):
     assert_allclose(rotation.tooth_angles_deg, angles, rtol=0, atol=1e-3)
 
 
+def test_marks_that_the_rig_does_not_know_of_are_suspected():
+    at, _ = wheel(30, 3, error=0.05)
+    assert any("every 3 pulses" in note for note in turns_of(at, 50_000).notes)
+    assert not any("pulses:" in note for note in turns_of(jittered(80, sigma=300_000)).notes)
+
+
 @pytest.mark.parametrize("teeth", [3, 11, 59])
 @pytest.mark.parametrize("begin", [0, 1, 2])
 def test_missing_tooth(teeth, begin):

@@ -239,7 +239,7 @@ def _angle_spread(
 
 def _index_rms(rotation: Rotation, witness: Witness, spread: float | None) -> float | None:
     """How far the index alone is off, degrees rms over the nodes; what the nodes' own scatter adds is taken off."""
-    ticks, turns = witness.nodes.ticks, witness.node_turns()
+    ticks, turns = witness.nodes.ticks, witness.node_turns
     k = np.searchsorted(rotation.turn_ticks, ticks, side="right") - 1
     used = rotation.turns["used"].to_numpy(dtype=bool)
     inside = (k >= 0) & (k < len(used))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -178,6 +179,7 @@ class Witness:
         beyond the lines' first and last believed edge."""
         return self._turns(even_at(self.nodes, ticks), ticks)
 
+    @cached_property
     def node_turns(self) -> Floats:
         """Shaft angle in revolutions at every node."""
         return self._turns(self.nodes.even, self.nodes.ticks)
@@ -200,7 +202,7 @@ class Witness:
 
     def instants(self, turns: Floats) -> Ticks:
         """Ticks at which the shaft passed the angles `turns` (revolutions); a little way beyond the nodes too."""
-        own = np.maximum.accumulate(self.node_turns())
+        own = np.maximum.accumulate(self.node_turns)
         right = np.clip(np.searchsorted(own, turns), 1, len(own) - 1)
         left = right - 1
         base = self.nodes.ticks[left]

@@ -10,6 +10,7 @@ marginal likelihood of their sizes, over which the results are averaged).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
 
 import numpy as np
@@ -41,7 +42,7 @@ DUTIES = (1 / 2, 1 / 3, 2 / 3)
 DUTY_NEAR = 0.06
 
 _PASSES = 3
-_GRID = 1024
+_GRID = 8192
 _NEGLIGIBLE = 1e-5
 _EXACT = 1e-7
 """Standard deviation, in turns, that no position is known better than."""
@@ -68,7 +69,12 @@ class Warp:
         """Even turns less angle at angles `theta`, revolutions."""
         if not len(self.order):
             return np.zeros_like(theta)
-        phase = 2.0 * np.pi * np.outer(theta - np.floor(theta), self.order)
+        return np.asarray(np.interp(theta - np.floor(theta), np.arange(_GRID + 1) / _GRID, self._bends))
+
+    @cached_property
+    def _bends(self) -> Floats:
+        """The bend on an even grid, so fine that a straight line between its points is as good as the sum."""
+        phase = 2.0 * np.pi * np.outer(np.arange(_GRID + 1) / _GRID, self.order)
         return np.asarray(np.cos(phase) @ self.cosine + np.sin(phase) @ self.sine)
 
     def angle(self, even: Floats) -> Floats:

@@ -54,7 +54,10 @@ class IndexTable(Table):
 
 
 class MotorTable(Table):
-    """`[motor]`: one to three phase, Hall or drive lines, or one tachometer line."""
+    """`[motor]`: one to three phase, Hall or drive lines, or one tachometer line.
+
+    `pole_pairs`: electrical cycles (of a tachometer: pulses) per turn; found from the index where it is not given.
+    """
 
     phases: Annotated[tuple[str, ...], Field(min_length=1, max_length=3)]
     pole_pairs: Annotated[int, Field(ge=1, le=200)] | None = None

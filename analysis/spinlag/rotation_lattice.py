@@ -30,6 +30,9 @@ OFF_PLACE = 0.3
 STEADY = 1.15
 """Ratio of neighbouring intervals up to which a shaft counts as steady."""
 
+SURELY_WHOLE, SURELY_ORDINARY = 0.12, 0.08
+"""How near to whole, and how near to 1, intervals at the ends of a capture must be for a pulse to be called missed."""
+
 SPEED_MARGIN = 0.02
 """How well the speed during a silence is known from the speed around it, as a share."""
 
@@ -232,6 +235,13 @@ def place_stretch(relative: Floats) -> tuple[Indices, Fit]:
     return local, "rough" if astray + SPEED_MARGIN * silent > OFF_PLACE else "steady"
 
 
+def _clear_gap(relative: Floats, begin: int, end: int) -> bool:
+    """Intervals begin ... end make up a whole number of places, and the others are ordinary, beyond doubt."""
+    length = float(relative[begin : end + 1].sum())
+    rest = np.delete(relative, slice(begin, end + 1))
+    return abs(length - round(length)) <= SURELY_WHOLE and bool((np.abs(rest - 1) <= SURELY_ORDINARY).all())
+
+
 def _plausible(relative: Floats, local: Indices, off: Floats) -> bool:
     """A sensor that fails leaves the other pulses on their places, and the intervals beside a silence ordinary."""
     there = local != NO_PLACE
@@ -250,6 +260,6 @@ def _plausible(relative: Floats, local: Indices, off: Floats) -> bool:
         if not ordinary and steps[j] > 4:
             return False
         # at the very start or end of a capture the shaft may be getting up to speed or coming to rest
-        if len(beside) < 2 and (np.abs(np.delete(relative, slice(begin, int(ends[j]) + 1)) - 1) > STEADY - 1).any():
+        if len(beside) < 2 and not _clear_gap(relative, begin, int(ends[j])):
             return False
     return True

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spinlag.capture import Capture, Ticks
+from spinlag.capture import Capture
 from spinlag.motor import Motor
 from spinlag.motor_lines import CountedLines, Series
 from spinlag.motor_pattern import Nodes, Pattern, find_nodes, learn_pattern
@@ -200,9 +200,3 @@ def _even_speeds(witnessed: Witnessed) -> Floats:
     if not len(length):
         return np.empty(0)
     return np.asarray(float(np.mean(length)) / np.maximum(length, 1e-12))
-
-
-def node_instants(witnessed: Witnessed) -> tuple[Ticks, Floats]:
-    """Ticks and angles (revolutions, from the witness's own zero) of all nodes."""
-    whole = np.floor(witnessed.nodes.even)
-    return witnessed.nodes.ticks, np.asarray(whole + witnessed.warp.angle(witnessed.nodes.even - whole))

@@ -18,6 +18,12 @@ EMPTY_SHARE = 0.5
 """The missing tooth is the one place that is empty in more than this share of the turns."""
 
 
+MOST_REPEAT = 12
+LEAST_UNEVEN = 0.01
+REPEAT_SHARE = 0.2
+"""Intervals repeat where what is left of their unevenness (at least 1 %) within each of up to 12 places is this small."""
+
+
 @dataclass(frozen=True, eq=False)
 class Wheel:
     """The wheel as the pulses show it.
@@ -66,8 +72,33 @@ def read_wheel(times: Indices, lattice: Lattice, index: IndexTable, first_mark: 
         )
     elif alike:
         notes.append(f"{places} even pulses per revolution: which of them begins one is not known; the first was taken")
+    repeat = _repeat(times, lattice) if places == 1 else None
+    if repeat is not None:
+        notes.append(
+            f"the intervals repeat after every {repeat} pulses: are there {repeat} marks on the shaft "
+            f"(index.pulses_per_revolution = {repeat})?"
+        )
     angle = _learn_angles(times, place, places)
     return Wheel(places, place, angle, empty, tuple(notes), not alike or first_mark is not None)
+
+
+def _repeat(times: Indices, lattice: Lattice) -> int | None:
+    """After how many pulses the intervals repeat, where they plainly do: the marks are then several to a turn."""
+    ticks = times[lattice.place != NO_PLACE]
+    length = np.diff(ticks).astype(np.float64)
+    if len(length) < 4 * MOST_REPEAT:
+        return None
+    length = length / np.median(length)
+    middle = np.median(length)
+    overall = float(np.median(np.abs(length - middle)))
+    if overall < LEAST_UNEVEN:
+        return None
+    for k in range(2, MOST_REPEAT + 1):
+        own = length[: len(length) // k * k].reshape(-1, k)
+        within = float(np.median(np.abs(own - np.median(own, axis=0))))
+        if within < REPEAT_SHARE * overall:
+            return k
+    return None
 
 
 def _align_on_gap(lattice: Lattice, places: int) -> tuple[Indices, bool]:

@@ -206,8 +206,8 @@ def _join(columns: Sequence[_Columns]) -> _Columns:
 
 
 def _without_bare_ends(columns: _Columns) -> tuple[_Columns, tuple[str, ...]]:
-    """Updates without those that carry no word, where such are the habit: firmware that rests before the end frame."""
-    bare = columns.words.words == 0
+    """Updates without those that carry no data, where such are the habit: firmware that rests before the end frame."""
+    bare = columns.words.bits == 0
     if bare.sum() < 3 or not 0.3 < bare.mean() < 0.7:
         return columns, ()
     kept = np.flatnonzero(~bare)

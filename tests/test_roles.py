@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,8 @@ from build import capture, channel, display, one_wire_bits, pulses
 from spinlag.capture import UNKNOWN, Channel
 from spinlag.rig import read_rig, rig_from_mapping
 from spinlag.roles import draft_rig_toml, guess_rig, guess_roles
+from spinlag.roles_glance import look_at
+from spinlag.roles_pulses import lock_of, pulses_of
 from spinlag.roles_words import figure
 from spinlag.synth import scenario_from_mapping, simulate
 from spinlag.synth.random import random_scenario
@@ -199,6 +202,7 @@ def test_the_edge_is_the_one_that_updates_follow(edge):
     found = capture([channel("D0", np.column_stack([at, at + width]).ravel()), updates(starts, 3, rng)])
     assert guess_rig(found).index.edge == edge
     assert "Spread of the wait from each edge to the next update" in draft_words(found)
+    assert "too close to tell" not in draft_words(found)
 
 
 def test_a_missing_tooth_wheel_is_read_from_its_gap():
@@ -234,6 +238,20 @@ def test_partial_captures():
     nothing = capture([channel("D0", []), Channel("D1", "bench.D1", UNKNOWN, np.empty(0, dtype=np.int64))], end=1000)
     assert set(roles(nothing).values()) == {"idle"} and guess_rig(nothing).channels() == {}
     assert guess_roles(capture([])) == ()
+
+
+def test_lines_of_one_shaft_keep_their_phase_and_strangers_do_not():
+    rng = np.random.default_rng(11)
+    index = np.cumsum(TURN + rng.integers(-200_000, 200_000, 60))
+    shaft = np.concatenate([a + np.arange(4) * (b - a) // 4 for a, b in pairwise(index.tolist())])
+    # four to a turn on average, but from a clock of its own
+    stranger = np.arange(index[0], index[-1], TURN // 4)
+    found = capture(
+        [channel(name, pulses(at, 3_000_000)) for name, at in (("i", index), ("s", shaft), ("x", stranger))]
+    )
+    lines = [pulses_of(look_at(line), found, 25_000.0) for line in found.channels]
+    assert lock_of(lines[1], lines[0]).locked and round(lock_of(lines[1], lines[0]).per_mark) == 4
+    assert not lock_of(lines[2], lines[0]).locked
 
 
 def test_a_line_that_turns_back_is_still_a_six_step_triple():

@@ -37,7 +37,7 @@ class _Choice:
 
 
 def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | None = None) -> ChainUpdates:
-    """Every update on a one-wire chain (design: rising edge, high time, long low), in one pass over the line.
+    """Every update on a one-wire chain, in one pass over the line.
 
     Raises KeyError where the capture lacks the chain's channel, PartError where the part is not known. `progress` is
     called with edges done and edges in all.

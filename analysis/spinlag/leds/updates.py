@@ -39,7 +39,7 @@ class ChainUpdates:
     """All updates of one LED chain, n of them, in order.
 
     `start` and `last`, int64 ticks, shape (n,): first and last data edge. `light_early_s` and `light_s`, float64
-    seconds after `last`: the earliest and the latest instant at which the new data can be visible (design 5.3).
+    seconds after `last`: the earliest and the latest instant at which the new data can be visible.
     `bits`, int64: bits received. `data`, uint8: whole bytes in wire order; update i owns data[offsets[i]:offsets[i+1]].
     `whole`: False where the capture's start or end cuts the update.
     """

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -89,6 +91,40 @@ def test_rules_of_one_chain_keep_to_it():
     missing = seen("update-missing", 4.2, chain="outer")
     assert sorted(origins(linked(rate, missing))) == ["column-rate", "update-missing"]
     assert origins(linked(rate, seen("update-missing", 4.2, chain="inner"))) == ["column-rate"]
+
+
+def with_columns(*observations, columns=40):
+    clock = replace(clock_of(BUILT, TURNS), columns={"leds": columns})
+    return link(observations, BUILT, clock)
+
+
+def test_a_wrong_turn_explains_what_stands_at_the_ends_of_turns_only():
+    doubled = seen("index-doubled", 3.5)
+    for turns, roots in ((4.03, 1), (4.95, 1), (4.5, 2)):
+        assert len(origins(with_columns(doubled, seen("update-late", turns, update=7)))) == roots, turns
+    cut_off = seen("update-missing", 4.5, expected=40.0, observed=20.0)
+    assert len(origins(with_columns(doubled, cut_off))) == 1, "a run that reaches the end of its turn"
+    far_off = seen("column-rate", 4.0, expected=0.0, observed=-0.4)
+    assert len(origins(with_columns(doubled, far_off, seen("update-late", 4.5, update=7)))) == 1
+
+
+def test_a_silence_that_follows_from_a_wrong_turn_lasts_to_the_next():
+    shifted = seen("index-shifted", 3.0)
+    assert len(origins(with_columns(shifted, seen("data-silent", 3.9, observed=0.102 * 0.03, unit="s")))) == 1
+    assert len(origins(with_columns(shifted, seen("data-silent", 3.4, observed=0.102 * 0.03, unit="s")))) == 2
+
+
+def test_what_a_late_update_holds_up_comes_right_behind_it():
+    late = seen("update-late", 4.5, update=7)
+    assert len(origins(with_columns(late, seen("update-missing", 4.5 + 2 / 40)))) == 1
+    assert len(origins(with_columns(late, seen("update-missing", 4.5 + 4 / 40)))) == 2
+
+
+def test_what_recurs_at_the_first_column_of_turn_after_turn_is_one_event():
+    rows = [seen("update-late", 4 + k + 0.01, update=40 * k) for k in range(6)]
+    assert len(origins(with_columns(*rows))) == 1
+    rows = [seen("update-late", 4 + k + 0.3, update=40 * k) for k in range(6)]
+    assert len(origins(with_columns(*rows))) == 6
 
 
 def test_rules_of_one_update_keep_to_it_and_its_neighbour():

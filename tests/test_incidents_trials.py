@@ -101,6 +101,7 @@ def test_a_squeezed_turn_is_one_event(squeezed):
     worst = report.events[0]
     assert (worst.first_revolution, worst.origin.revolution) == (9, 9)
     assert worst.effects
+    assert worst.weight > report.events[1].weight > 0
     assert report.event_of(worst.effects[0].id) is worst
     assert "9 ms" in worst.sentence
     assert "began its columns again: 36 of 36 came 3.1 times too fast" in worst.sentence
@@ -237,6 +238,18 @@ def test_close_ups_show_the_fault_its_lines_and_the_expected_instants(squeezed):
     assert any(label == "index expected" for _, label in origin.marks)
     lengths = {span.label.rsplit(" ", 2)[0]: span.to_tick - span.from_tick for span in origin.spans}
     assert lengths["pulse to pulse"] * float(findings.capture.tick) == pytest.approx(9e-3, rel=0.01)
+
+
+def test_an_effect_elsewhere_gets_a_close_up_of_its_own():
+    """The shifted pulse is shown from close by; the next turn's wrong rate lies outside that window."""
+    made = _display(faults=[{"kind": "index-shifted", "revolution": 9, "shift_us": -2000.0}])
+    findings = analyse(made.capture, made.rig)
+    (event,) = findings.incidents.events
+    bench = Bench(findings.capture, findings.rig, findings.rotation, findings.chains, findings.placements)
+    origin, effect = close_ups(bench, event)
+    assert not origin.t0 <= effect.incident.tick < origin.t1
+    assert effect.incident in event.effects
+    assert [span.label for span in origin.spans] == ["shift -2 ms"]
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -3,6 +3,7 @@
 import pytest
 
 from spinlag import analyse
+from spinlag.report.sections import left_out
 from spinlag.synth import scenario_from_mapping, simulate
 
 
@@ -46,3 +47,13 @@ def test_a_bit_well_inside_is_said_to_be():
     detail, verdicts = graded(100, rate=100e6)
     assert verdicts["t0h"] == verdicts["t1h"] == "pass"
     assert "still inside the sheet" in detail
+
+
+def test_a_line_behind_an_led_is_said_not_to_be_judged():
+    tables = {"seed": 5, "duration_s": 0.2, "leds": [{"count": 8}]}
+    simulation = simulate(scenario_from_mapping(tables))
+    behind = tuple(table.model_copy(update={"tap": "after-led"}) for table in simulation.rig.leds)
+    findings = analyse(simulation.capture, simulation.rig.model_copy(update={"leds": behind}))
+    assert not [one for one in findings.verdicts if one.id.startswith("leds.")]
+    assert any("behind an LED" in said for said in left_out(findings))
+    assert not any("behind an LED" in said for said in left_out(analyse(simulation.capture, simulation.rig)))

@@ -112,6 +112,12 @@ def left_out(findings: Findings) -> list[str]:
         said.append("LED timing, latency and placement were not measured: the rig has no LED line.")
     for chain, placement in zip(findings.chains, findings.placements, strict=True):
         said += _left_out_of_chain(chain, placement)
+    said += [
+        f"{table.name}: the probe sat behind an LED, which sends bits of its own shape, so they were not held against "
+        "the limits of the part's sheet."
+        for table in findings.rig.leds
+        if table.tap == "after-led"
+    ]
     if findings.motor is not None and findings.motor.witness is None:
         said.append("The motor lines could not witness the shaft's angle: see the notes on them.")
     for channel in findings.capture.channels[:MOST_CHANNELS]:

@@ -67,6 +67,7 @@ def test_pictures_and_words_of_the_section(with_target):
     assert "Bloch" in drawn[f"seen-{first}"][1]
 
 
+@pytest.mark.parametrize("made", ["arm"], indirect=True)
 def test_the_page_holds_the_section(with_target):
     page = report_bytes(with_target).decode()
     section = page[page.index('id="incidents"') :]

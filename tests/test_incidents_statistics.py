@@ -81,7 +81,7 @@ def test_period_is_found_with_its_uncertainty():
 
 def test_period_false_alarms_stay_below_what_is_stated():
     rng = np.random.default_rng(3)
-    n, alarms = 600, 0
+    n, alarms = 300, 0
     for _ in range(n):
         found = find_period(rng.uniform(0, 20, int(rng.integers(4, 40))), 0.0, 20.0, 0.1)
         alarms += found.p < 0.05

@@ -131,6 +131,8 @@ LEAST_FREEDOM = 4
 FREEDOM = 0.6
 MOST_BIAS = 1.05
 AR_ORDER = 12
+LEAST_AR_ORDER = 4
+"""A slow wander under much noise needs several terms to show, more than Akaike's criterion would grant it."""
 
 
 def long_run_variance(series: Floats, guides: Sequence[Floats] = ()) -> tuple[float, int]:
@@ -138,8 +140,9 @@ def long_run_variance(series: Floats, guides: Sequence[Floats] = ()) -> tuple[fl
 
     The mean of the first nu squared cosine transforms of the series, to be used with Student's t on nu degrees of
     freedom (E. Lazarus, D. J. Lewis, J. H. Stock, M. W. Watson, J. Bus. Econ. Stat. 36, 2018, 541). nu is
-    0.6 n^(2/3), or fewer where the spectrum of an autoregression (order by Akaike's criterion) of the series, or of one
-    of the `guides`, is not flat to 5 % over so many frequencies: slow wander must not be taken for less than it is.
+    0.6 n^(2/3), or fewer where the spectrum of an autoregression (order by Akaike's criterion, at least 4) of the
+    series, or of one of the `guides`, is not flat to 5 % over so many frequencies: slow wander must not be taken for
+    less than it is.
     """
     n = len(series)
     centred = series - series.mean()
@@ -182,6 +185,6 @@ def _autoregression(series: Floats) -> Floats:
         if rest <= 0:
             break
         criterion = n * np.log(rest) + 2 * order
-        if criterion < best:
-            best, best_found = criterion, found
+        if criterion < best or order <= LEAST_AR_ORDER:
+            best, best_found = min(criterion, best), found
     return best_found

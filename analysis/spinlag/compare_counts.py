@@ -32,9 +32,10 @@ def share_rows(before: Side, after: Side, limits: Mapping[str, Limit]) -> list[R
 
 
 def _share(quantity_id: str, counts: list[np.ndarray], per_turn: float, limits: Mapping[str, Limit]) -> Row:
-    clumped = [dispersion(values) for values in counts]
-    events = [round(float(values.sum()) / c) for values, c in zip(counts, clumped, strict=True)]
-    exposures = [len(values) * per_turn / c for values, c in zip(counts, clumped, strict=True)]
+    # one figure for both sides: a side without events shows no clusters, which does not mean that it has none
+    clumped = max(dispersion(values) for values in counts)
+    events = [round(float(values.sum()) / clumped) for values in counts]
+    exposures = [len(values) * per_turn / clumped for values in counts]
     found = compare_rates(events[0], events[1], exposures[0], exposures[1])
     given = limits.get(quantity_id)
     default = NEGLIGIBLE_COLUMNS if per_turn > 1 else NEGLIGIBLE_SHARE

@@ -148,7 +148,7 @@ class Scan:
         ones = high > self.threshold
         firsts = np.concatenate(([0], ends[:-1] + 1))
         bits = ends - firsts + 1
-        found = (rises[firsts], falls[ends], bits, high[ends], ones[ends], packed(ones, bits))
+        found: list[NDArray[Any]] = [rises[firsts], falls[ends], bits, high[ends], ones[ends], packed(ones, bits)]
         for column, values in zip(self.columns, found, strict=True):
             column.append(values)
         self._sample(rises, high, low, ones, firsts, ends)

@@ -20,9 +20,7 @@ def speed_over_turn(ax: Axes, profile: pd.DataFrame) -> Axes:
     angle = profile["angle_deg"].to_numpy()
     percent = 100 * (profile[["speed_ratio", "low", "high"]].to_numpy() - 1)
     spread = 100 * profile["spread"].to_numpy()
-    ax.fill_between(
-        angle, percent[:, 0] - spread, percent[:, 0] + spread, color=style.BAND, linewidth=0
-    )
+    ax.fill_between(angle, percent[:, 0] - spread, percent[:, 0] + spread, color=style.BAND, linewidth=0)
     ax.errorbar(
         angle,
         percent[:, 0],

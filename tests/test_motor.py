@@ -325,6 +325,56 @@ def test_a_dead_line_is_a_dropout_and_the_others_carry_the_angle():
     assert rotation.observations == ()
 
 
+def test_lines_that_die_in_turn_leave_the_count_whole():
+    """While one line is dead the speed swings, so that line alone could not tell how many cycles went by."""
+    turns, poles = 120, 4
+    wave = np.cumsum(1 + 0.15 * np.sin(np.arange(-2, 3 * turns) / 7.0))
+    time_of = lambda ticks: np.rint(np.interp(ticks / T, np.arange(len(wave)), wave * T)).astype(np.int64)  # noqa: E731
+    built = bench(turns, poles)
+    lines = [channel(one.name, time_of(one.edges), one.initial) for one in built.channels]
+    built = capture(lines)
+    for name, begin in (("HA", 200), ("HB", 400), ("HC", 600)):
+        built = without(built, name, np.arange(begin, begin + 120))
+    rotation, motor = read_shaft(built, rig())
+    assert [seen.channel for seen in motor.observations] == ["HA", "HB", "HC"]
+    assert len(rotation.turns) == turns - 2
+    assert motor.cycles == turns * poles
+    assert rotation.observations == ()
+
+
+def test_edges_that_coincide_are_one_node():
+    """Drive lines follow each other without a gap, so with noise either edge may come first."""
+    tables = {
+        "seed": 4,
+        "duration_s": 2.0,
+        "leds": [],
+        "motor": {"kind": "drive", "pole_pairs": 3, "edge_noise_us": 5.0},
+    }
+    simulation = simulate(scenario_from_mapping(tables))
+    _, motor = read_shaft(simulation.capture, simulation.rig)
+    nodes = motor.witness.nodes
+    assert_allclose(len(nodes.ticks), 3 * motor.cycles, rtol=0.01, atol=0)
+    assert motor.observations == ()
+
+
+def test_index_and_motor_fail_one_after_the_other():
+    """The shaft runs faster while the index is silent, so the index alone loses count; then the motor line dies."""
+    turns = 240
+    pace = np.where((np.arange(turns + 2) > 60) & (np.arange(turns + 2) < 140), 0.85, 1.0)
+    start_of = 1_000_000 + np.rint(np.concatenate(([0.0], np.cumsum(pace * T)))).astype(np.int64)
+    at = lambda angle: np.rint(np.interp(angle, np.arange(len(start_of)), start_of)).astype(np.int64)  # noqa: E731
+    tach = at(np.arange(turns * 12) / 12 + 0.02)
+    tach = np.delete(tach, np.arange(200 * 12, 203 * 12))
+    index = np.delete(start_of[1:turns], np.arange(60, 140))
+    built = capture([channel("TACH", tach), channel("SENSOR", pulses(index, 300_000))])
+    told = rig_from_mapping({"index": {"channel": "SENSOR"}, "motor": {"phases": ["TACH"]}})
+    rotation, motor = read_shaft(built, told)
+    assert len(rotation.turns) == turns - 2
+    assert motor.dropouts == 1
+    assert {seen.kind for seen in rotation.observations} == {"index-missed", "speed-step"}
+    assert_allclose(rotation.turn_ticks, start_of[1:turns], rtol=0, atol=0.02 * T)
+
+
 def test_a_line_that_never_moves_is_dead_from_the_start():
     built = bench(40, 4)
     lines = [channel("HA", [], 1) if one.name == "HA" else one for one in built.channels]

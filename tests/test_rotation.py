@@ -90,6 +90,14 @@ def test_uncertainty_of_the_mean_period_needs_the_first_and_last_edge_only():
     assert_allclose(rotation.period.uncertainty, (1 - np.sqrt(0.05)) * 125e-9 / 50, rtol=1e-3, atol=0)
 
 
+def test_centres_are_means_of_two_sampled_edges():
+    """The mean of two triangles: checked by simulation."""
+    rotation = turns_of(jittered(50), sample_ticks=125, edge="centre")
+    rng = np.random.default_rng(1)
+    error = np.abs(rng.triangular(-1, 0, 1, (200_000, 2)).mean(axis=1))
+    assert_allclose(rotation.period.uncertainty, np.quantile(error, 0.95) * 125e-9 / 50, rtol=0.01, atol=0)
+
+
 def test_clock_tolerance_never_averages_out():
     """50 ppm rectangular on 1/30 s has the standard uncertainty 962.25 ns; 95 % of it lie within 0.95 of the half-width
     (JCGM 100 4.3.7)."""
@@ -322,6 +330,16 @@ def test_a_standstill_is_not_a_row_of_missed_pulses():
     rotation = turns_of(at, 100_000)
     assert not [seen for seen in rotation.observations if seen.kind.startswith("index")]
     assert len(rotation.turns) == len(at) - 1
+
+
+def test_a_stall_that_is_no_whole_number_of_turns_is_not_a_missed_pulse():
+    at = jittered(60)
+    at[30:] += int(1.45 * T)
+    rotation = turns_of(at)
+    assert not [seen for seen in rotation.observations if seen.kind.startswith("index")]
+    assert_array_equal(rotation.turn_ticks, at)
+    assert rotation.turns["kind"][29] == "doubtful"
+    assert not rotation.turns["used"][29]
 
 
 def test_a_long_silence_is_one_observation():

@@ -29,7 +29,7 @@ MOST_OFF = 0.3
 
 LEAST_PULSES = 8
 LEAST_CYCLES = 40
-COVERED = 0.98
+COVERED = 0.5
 """The motor lines decide where they witness at least this share of the pulses."""
 
 

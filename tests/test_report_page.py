@@ -72,6 +72,7 @@ def test_sections_come_in_reading_order(page):
         "LED timing",
         "Placement of columns",
         "Rotation",
+        "Motor lines",
         "Incidents",
         "What was not measured",
         "Rig as used",

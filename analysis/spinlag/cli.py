@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -518,8 +520,18 @@ def _complain(error: BaseException) -> None:
     click.echo(f"spinlag: {printable(str(error), longest=2000)}", err=True)
 
 
+def _interrupt_again(lost: Any) -> None:
+    """An interrupt that fell into a place from which Python raises nothing (a finaliser, say) is sent once more."""
+    if issubclass(lost.exc_type, KeyboardInterrupt):
+        # a moment later, or it would fall into this very hook
+        threading.Timer(0.05, os.kill, (os.getpid(), signal.SIGINT)).start()
+    else:
+        sys.__unraisablehook__(lost)
+
+
 def main() -> None:
     """Entry point: the one place where errors become exit statuses."""
+    sys.unraisablehook = _interrupt_again
     try:
         status = cli.main(standalone_mode=False)
     except SpinlagError as error:

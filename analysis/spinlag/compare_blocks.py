@@ -129,24 +129,28 @@ def block_variance(series: Floats, mean_length: float) -> float:
 
 LEAST_FREEDOM = 4
 FREEDOM = 0.6
+SLOW_FREEDOM = 0.2
+"""For what follows the shaft: a speed loop's slow swing, and its waxing and waning, hide at the lowest frequencies."""
+SLOWEST_FREEDOM = 0.1
+"""For the shaft's own jitter."""
 MOST_BIAS = 1.05
 AR_ORDER = 12
 LEAST_AR_ORDER = 4
 """A slow wander under much noise needs several terms to show, more than Akaike's criterion would grant it."""
 
 
-def long_run_variance(series: Floats, guides: Sequence[Floats] = ()) -> tuple[float, int]:
+def long_run_variance(series: Floats, guides: Sequence[Floats] = (), freedom: float = FREEDOM) -> tuple[float, int]:
     """(n times the variance of the mean, degrees of freedom of that estimate), by equally weighted cosines.
 
     The mean of the first nu squared cosine transforms of the series, to be used with Student's t on nu degrees of
-    freedom (E. Lazarus, D. J. Lewis, J. H. Stock, M. W. Watson, J. Bus. Econ. Stat. 36, 2018, 541). nu is
-    0.6 n^(2/3), or fewer where the spectrum of an autoregression (order by Akaike's criterion, at least 4) of the
+    freedom (E. Lazarus, D. J. Lewis, J. H. Stock, M. W. Watson, J. Bus. Econ. Stat. 36, 2018, 541). nu is `freedom`
+    times n^(2/3), or fewer where the spectrum of an autoregression (order by Akaike's criterion, at least 4) of the
     series, or of one of the `guides`, is not flat to 5 % over so many frequencies: slow wander must not be taken for
     less than it is.
     """
     n = len(series)
     centred = series - series.mean()
-    most = max(LEAST_FREEDOM, int(FREEDOM * n ** (2 / 3)))
+    most = max(LEAST_FREEDOM, int(freedom * n ** (2 / 3)))
     nu = min(n - 1, *(_flat_frequencies(one, most) for one in (centred, *guides)))
     at = (np.arange(n) + 0.5) / n
     cosines = np.cos(np.pi * np.outer(np.arange(1, nu + 1), at))

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from spinlag.compare_blocks import FREEDOM, SLOW_FREEDOM, SLOWEST_FREEDOM
 from spinlag.compare_measured import Measured
 from spinlag.quantities import quantity
 from spinlag.rig import Limit
@@ -33,18 +34,27 @@ NEGLIGIBLE_WINDOW = 0.05
 @dataclass(frozen=True)
 class Item:
     """One quantity: id, the series it is computed from, by its median (`location`), standard deviation (`spread`) or
-    `rms`; `magnitude` takes absolute values first. Less is better in all of them; `about_zero` means nearer zero."""
+    `rms`; `magnitude` takes absolute values first. Less is better in all of them; `about_zero` means nearer zero.
+    `slow` quantities follow the shaft, whose speed swings slowly."""
 
     id: str
     series: str
     kind: Kind
     magnitude: bool = False
     about_zero: bool = False
+    slow: bool = False
 
     @property
     def title(self) -> str:
         """The quantity's name in words."""
         return quantity(self.id).title
+
+    @property
+    def freedom(self) -> float:
+        """How many low frequencies its long-run variance may rest on; see long_run_variance."""
+        if self.id.startswith("rotation."):
+            return SLOWEST_FREEDOM
+        return SLOW_FREEDOM if self.slow else FREEDOM
 
     @property
     def angle(self) -> bool:
@@ -56,11 +66,11 @@ ITEMS = (
     Item("latency.response", "response_s", "location"),
     Item("latency.wire", "wire_s", "location"),
     Item("latency.latency", "latency_s", "location"),
-    Item("latency.latency_deg", "latency_deg", "location"),
+    Item("latency.latency_deg", "latency_deg", "location", slow=True),
     Item("latency.jitter", "latency_s", "spread"),
-    Item("placement.offset", "offset_deg", "location", about_zero=True),
-    Item("placement.residue", "residue_rms_deg", "rms"),
-    Item("placement.seam", "seam_deg", "location", magnitude=True),
+    Item("placement.offset", "offset_deg", "location", about_zero=True, slow=True),
+    Item("placement.residue", "residue_rms_deg", "rms", slow=True),
+    Item("placement.seam", "seam_deg", "location", magnitude=True, slow=True),
     Item("rotation.period_jitter", "period_s", "spread"),
     Item("rotation.cycle_to_cycle_jitter", "period_s", "rms"),
 )

@@ -45,7 +45,9 @@ def describe_side(item: Item, side: Side, *, excess_variance: float = 0.0) -> De
     if sum(len(values) for values in series) < LEAST_REVOLUTIONS:
         return None
     dither = max(resolution(item, one) for one in side) ** 2 / 12
-    sample = describe(series, rng, centred=item.kind != "rms", excess_variance=excess_variance + dither)
+    sample = describe(
+        series, rng, centred=item.kind != "rms", excess_variance=excess_variance + dither, freedom=item.freedom
+    )
     return Described(series, sample)
 
 
@@ -135,7 +137,11 @@ def _location(
     found = contrast(first.sample.median, second.sample.median, extra_variance=extra)
     tail = contrast(first.sample.tail, second.sample.tail, extra_variance=extra)
     # ranks know nothing of clocks and locked samples; where those matter the interval of the median decides
-    p = found.p if extra > 0.1 * found.standard_error**2 else tendency(first.series, second.series).p
+    p = (
+        found.p
+        if extra > 0.1 * found.standard_error**2
+        else tendency(first.series, second.series, freedom=item.freedom).p
+    )
     toward = found.difference
     if item.about_zero:
         toward = abs(second.sample.median.value) - abs(first.sample.median.value)

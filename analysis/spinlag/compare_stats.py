@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spinlag.compare_blocks import block_variance, dependence, long_run_variance, replicates
+from spinlag.compare_blocks import FREEDOM, block_variance, dependence, long_run_variance, replicates
 
 Floats = NDArray[np.float64]
 
@@ -83,12 +83,14 @@ def describe(
     *,
     centred: bool = True,
     excess_variance: float = 0.0,
+    freedom: float = FREEDOM,
     count: int = REPLICATES,
 ) -> Sample:
     """Estimates for one set of captures, each a series over revolutions (finite values, in order).
 
     `centred` takes the standard deviation as spread, otherwise the rms. `excess_variance` is what sampling added to the
-    square of the spread; it is taken off (W. F. Sheppard, Proc. London Math. Soc. 29, 1898).
+    square of the spread; it is taken off (W. F. Sheppard, Proc. London Math. Soc. 29, 1898). `freedom` goes to
+    long_run_variance.
     """
     pooled = np.concatenate(list(captures))
     median, tail = (float(q) for q in np.quantile(pooled, (0.5, TAIL), method="weibull"))
@@ -107,7 +109,8 @@ def describe(
     variances = replicates(captures, lengths, statistics, rng, count).var(axis=0, ddof=1)
     single = np.array([_statistics(capture[None, :], centred=centred)[0] for capture in captures])
     estimates = [
-        _estimate(values[k], float(variances[k]), single[:, k], influences[k], lengths, influences[0]) for k in range(3)
+        _estimate(values[k], float(variances[k]), single[:, k], influences[k], lengths, influences[0], freedom)
+        for k in range(3)
     ]
     sizes = np.array([len(capture) for capture in captures], dtype=np.float64)
     return Sample(
@@ -141,10 +144,14 @@ def _estimate(
     influence: Sequence[Floats],
     lengths: Sequence[float],
     guides: Sequence[Floats],
+    frequencies: float,
 ) -> Estimate:
     """Scale the bootstrap's variance to the long-run variance of the influence series, capture by capture."""
     sizes = np.array([len(one) for one in influence], dtype=np.float64)
-    long_run = [long_run_variance(one, (guide - guide.mean(),)) for one, guide in zip(influence, guides, strict=True)]
+    long_run = [
+        long_run_variance(one, (guide - guide.mean(),), frequencies)
+        for one, guide in zip(influence, guides, strict=True)
+    ]
     wide = np.array([variance for variance, _ in long_run])
     narrow = np.array([block_variance(one, length) for one, length in zip(influence, lengths, strict=True)])
     scale = float(sizes @ wide / (sizes @ narrow)) if sizes @ narrow > 0 else 1.0
@@ -236,7 +243,9 @@ def _between(before: Floats, after: Floats) -> tuple[float, float]:
     return max(0.0, (seen - explained) / freedom + float(allowance)), float(freedom)
 
 
-def tendency(before: Sequence[Floats], after: Sequence[Floats], *, independent: bool = False) -> Contrast:
+def tendency(
+    before: Sequence[Floats], after: Sequence[Floats], *, independent: bool = False, freedom: float = FREEDOM
+) -> Contrast:
     """Does one side tend to larger values? P(before < after) + P(equal) / 2, less one half.
 
     The test of E. Brunner and U. Munzel (Biometrical J. 42, 2000, 17), which asks for no shape and allows ties, with
@@ -248,8 +257,8 @@ def tendency(before: Sequence[Floats], after: Sequence[Floats], *, independent: 
     ranks = rankdata(np.concatenate([x, y]))
     of_x = (ranks[: len(x)] - rankdata(x)) / len(y)
     of_y = (ranks[len(x) :] - rankdata(y)) / len(x)
-    low = _mean_of(_split(of_x, before), independent)
-    high = _mean_of(_split(of_y, after), independent)
+    low = _mean_of(_split(of_x, before), independent, freedom)
+    high = _mean_of(_split(of_y, after), independent, freedom)
     effect = float(of_y.mean())
     # placements of one side fall as the other's rise; each side's mean is the effect, seen from that side
     mirrored = replace(low, value=0.5, by_capture=low.by_capture * (-1, 1, 1))
@@ -260,13 +269,13 @@ def _split(values: Floats, captures: Sequence[Floats]) -> list[Floats]:
     return np.split(values, np.cumsum([len(capture) for capture in captures])[:-1])
 
 
-def _mean_of(captures: Sequence[Floats], independent: bool) -> Estimate:
+def _mean_of(captures: Sequence[Floats], independent: bool, frequencies: float) -> Estimate:
     """The mean over all captures' revolutions with its long-run variance; each needs two revolutions or more."""
     sizes = np.array([len(capture) for capture in captures], dtype=np.float64)
     if independent:
         known = [(float(np.var(capture, ddof=1)), len(capture) - 1) for capture in captures]
     else:
-        known = [long_run_variance(capture) for capture in captures]
+        known = [long_run_variance(capture, (), frequencies) for capture in captures]
     variances = np.array([variance for variance, _ in known])
     total = float(sizes @ variances)
     freedom = (

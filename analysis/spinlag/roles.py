@@ -8,7 +8,18 @@ from typing import Literal
 from spinlag.capture import Capture
 from spinlag.rig import Rig
 
-Role = Literal["index", "leds-data", "motor-phase", "marker", "idle", "other"]
+Role = Literal[
+    "index",
+    "leds-data",
+    "leds-clock",
+    "leds-latch",
+    "leds-blank",
+    "leds-direct",
+    "motor-phase",
+    "marker",
+    "idle",
+    "other",
+]
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import textwrap
 from collections import Counter
@@ -14,7 +13,8 @@ from spinlag.leds.recognise import fit_sentence
 from spinlag.roles_onewire import TYPICAL_BIT_S, OneWire
 from spinlag.roles_parts import likely_parts, part_sentence
 from spinlag.roles_survey import Survey
-from spinlag.roles_words import figure, plural
+from spinlag.roles_wirings import OtherChain, chain_lines, chain_said, chain_table, paths_of
+from spinlag.roles_words import figure, plural, toml_text
 
 if TYPE_CHECKING:
     from spinlag.roles import RoleGuess
@@ -73,7 +73,7 @@ def rig_tables(capture: Capture, seen: Survey) -> tuple[dict[str, Any], tuple[st
         )
         if turn.columns.value is not None:
             tables["display"] = {"columns": turn.columns.value}
-        if seen.wires:
+        if seen.wires or seen.others:
             said.append(f"columns: {turn.columns.value or 'not guessed'}: {turn.columns.reason}")
     names = [rig_name(capture, line.look.channel) for line in seen.motor.lines] if seen.motor else []
     if seen.motor is not None and all(writable(name) for name in names):
@@ -87,6 +87,9 @@ def rig_tables(capture: Capture, seen: Survey) -> tuple[dict[str, Any], tuple[st
         chains.append(_chain_table(capture, channel, name, wire))
         part = f"; {part_sentence(capture, wire)}" if wire.on_scale else ""
         said.append(_chain_said(capture, channel, wire) + part)
+    for chain, name in _others(capture, seen):
+        chains.append(chain_table(chain, name, rig_names(capture)))
+        said.append(chain_said(chain))
     if chains:
         tables["leds"] = chains
     if markers := marker_names(capture, seen):
@@ -99,8 +102,20 @@ def _chains(capture: Capture, seen: Survey) -> list[tuple[Channel, str, OneWire]
     """(channel, chain name, what was seen) of every LED line whose name a rig can hold."""
     found = [(look.channel, wire) for look, wire in seen.wires.values()]
     found = [(channel, wire) for channel, wire in found if writable(rig_name(capture, channel))]
-    names = ["leds"] if len(found) == 1 else [f"leds{i + 1}" for i in range(len(found))]
-    return [(channel, name, wire) for (channel, wire), name in zip(found, names, strict=True)]
+    names = _chain_names(len(found) + len(seen.others))
+    return [(channel, name, wire) for (channel, wire), name in zip(found, names, strict=False)]
+
+
+def _chain_names(count: int) -> list[str]:
+    return ["leds"] if count == 1 else [f"leds{i + 1}" for i in range(count)]
+
+
+def _others(capture: Capture, seen: Survey) -> list[tuple[OtherChain, str]]:
+    """(chain, chain name) of every chain of another wiring whose lines' names a rig can hold."""
+    names = rig_names(capture)
+    first = len(_chains(capture, seen))
+    found = [chain for chain in seen.others if all(writable(names[path]) for path in paths_of([chain]))]
+    return list(zip(found, _chain_names(first + len(seen.others))[first:], strict=False))
 
 
 def _chain_table(capture: Capture, channel: Channel, name: str, wire: OneWire) -> dict[str, Any]:
@@ -145,11 +160,6 @@ def marker_names(capture: Capture, seen: Survey) -> dict[str, Channel]:
     return named
 
 
-def _text(value: str) -> str:
-    """A TOML basic string. JSON's escapes are TOML's too, but for DEL."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
 def _remark(text: str, indent: str = "# ") -> list[str]:
     return textwrap.wrap(text, LINE, initial_indent=indent, subsequent_indent="# ", break_long_words=False)
 
@@ -174,10 +184,13 @@ def draft_text(capture: Capture, seen: Survey, guesses: Sequence[RoleGuess]) -> 
     for _, name, wire in _chains(capture, seen):
         table = next(table for table in tables["leds"] if table["name"] == name)
         lines += ["", *_leds_lines(capture, table, wire)]
+    for chain, name in _others(capture, seen):
+        table = next(table for table in tables["leds"] if table["name"] == name)
+        lines += ["", *_remark(_sentence(chain_said(chain))), "[[leds]]", *chain_lines(chain, table, capture)]
     lines += ["", *_display_lines(seen, tables)]
     if "markers" in tables:
         lines += ["", "# Other lines worth blaming.", "[markers]"]
-        lines += [f"{_text(key)} = {_text(name)}" for key, name in tables["markers"].items()]
+        lines += [f"{toml_text(key)} = {toml_text(name)}" for key, name in tables["markers"].items()]
     lines += ["", *_limit_lines(tables)]
     return "\n".join(lines) + "\n"
 
@@ -204,7 +217,7 @@ def _index_lines(capture: Capture, seen: Survey, table: Mapping[str, Any]) -> li
     width = index.pulses.width * float(capture.tick)
     return [
         "[index]",
-        f"channel = {_text(table['channel'])}",
+        f"channel = {toml_text(table['channel'])}",
         *_remark(_sentence(turn.edge_reason)),
         f'edge = "{table["edge"]}"',
         *_remark(_sentence(turn.pulses_per_revolution.reason)),
@@ -221,7 +234,7 @@ def _motor_lines(seen: Survey, table: Mapping[str, Any]) -> list[str]:
     return [
         *_remark(_sentence(seen.motor.reasons[0])),
         "[motor]",
-        f"phases = [{', '.join(_text(name) for name in table['phases'])}]",
+        f"phases = [{', '.join(toml_text(name) for name in table['phases'])}]",
         *_remark(_sentence(seen.pole_pairs.reason)),
         f"pole_pairs = {pairs}" if pairs else "# pole_pairs = 4",
     ]
@@ -231,8 +244,8 @@ def _leds_lines(capture: Capture, table: Mapping[str, Any], wire: OneWire) -> li
     lines = [
         *_remark(_sentence(_chain_said(capture, capture.channel(table["data"]), wire))),
         "[[leds]]",
-        f"name = {_text(table['name'])}",
-        f"data = {_text(table['data'])}",
+        f"name = {toml_text(table['name'])}",
+        f"data = {toml_text(table['data'])}",
         f"count = {table['count']}",
         *_part_lines(capture, wire),
     ]
@@ -251,12 +264,12 @@ def _part_lines(capture: Capture, wire: OneWire) -> list[str]:
     if not ranked:
         return ['# part = "WS2812B 2013-05"   # `spinlag parts` lists the sheets']
     said = _remark(_sentence(f"{fit_sentence(ranked)}. Name the part that is fitted, so that its sheet can be judged"))
-    return [*said, f"# part = {_text(ranked[0].part.name)}"]
+    return [*said, f"# part = {toml_text(ranked[0].part.name)}"]
 
 
 def _display_lines(seen: Survey, tables: Mapping[str, Any]) -> list[str]:
     lines = ["[display]", '# geometry = "arm"   # or "slot"']
-    if seen.turn is not None and seen.wires:
+    if seen.turn is not None and (seen.wires or seen.others):
         lines += _remark(_sentence(seen.turn.columns.reason))
     columns = tables.get("display", {}).get("columns")
     lines.append(f"columns = {columns}" if columns else "# columns = 48")

@@ -11,6 +11,11 @@ from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
 STRETCH_EDGES = 200_000
 """Edges per stretch; a line of more than three stretches is looked at near its start, middle and end only."""
 
+MOST_LINES = 128
+"""Lines that are held against each other, at most: recorders have fewer, and a simulator's dump is no bench."""
+SHORTEST_SLOT_S = 4e-6
+"""No display has columns this short, nor dims this fast (common practice, no source)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Stretch:

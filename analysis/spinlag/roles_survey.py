@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from spinlag.capture import Capture
+from spinlag.roles_clocked import find_clocked
 from spinlag.roles_glance import Look, look_at, same_line
 from spinlag.roles_onewire import OneWire, recognise
 from spinlag.roles_pulses import UNLOCKED, Lock, Pulses, lock_of, pulses_of
 from spinlag.roles_shaft import FASTEST_HZ, Candidate, Motor, chosen_index, find_motor, find_tachometer, weigh_index
 from spinlag.roles_sync import Edge, choose_edge, edges_of, restarts_every
+from spinlag.roles_wirings import OtherChain, direct_beside, paths_of, stand_ins, without
 from spinlag.roles_words import plural
 
 
@@ -49,6 +51,8 @@ class Survey:
     turn: Turn | None
     motor: Motor | None
     pole_pairs: Told
+    others: tuple[OtherChain, ...] = ()
+    """LED chains of other wirings than one wire; their lines are not among `wires`."""
 
 
 def survey(capture: Capture) -> Survey:
@@ -57,17 +61,28 @@ def survey(capture: Capture) -> Survey:
     aliases = _aliases(looks)
     own = [look for path, look in looks.items() if path not in aliases]
     wires = {look.channel.path: (look, wire) for look in own if (wire := recognise(look, capture)) is not None}
-    wires = _plausible(wires)
+    # bits of two lengths in runs of whole LEDs leave no doubt; bits all alike may be the pulses of a clock
+    sure = {path for path, (_, wire) in wires.items() if wire.on_scale and wire.short and wire.long}
+    others: list[OtherChain] = [*find_clocked([look for look in own if look.channel.path not in sure], capture)]
+    own = [look for look in own if look.channel.path not in paths_of(others)]
+    wires = _plausible({path: seen for path, seen in wires.items() if path not in paths_of(others)})
     rest = [look for look in own if look.channel.path not in wires]
     pulses = {look.channel.path: line for look in rest if (line := pulses_of(look, capture, FASTEST_HZ)) is not None}
     lines = list(pulses.values())
     motor = find_motor(lines, capture)
-    candidates = weigh_index(lines, wires, motor, capture)
+    direct = direct_beside(rest, motor, capture, other_leds=bool(wires or others))
+    if direct is not None:
+        others.append(direct)
+        lines = without(lines, paths_of([direct]))
+        motor = find_motor(lines, capture)
+    paced = {**wires, **stand_ins(others)}
+    candidates = weigh_index(lines, paced, motor, capture)
     index = chosen_index(candidates)
     if motor is None:
         motor = find_tachometer(candidates, index.pulses if index else None)
-    turn = _turn(index, motor, wires, capture) if index else None
-    return Survey(looks, aliases, wires, pulses, candidates, index, turn, motor, _pole_pairs(index, turn, motor))
+    turn = _turn(index, motor, paced, capture) if index else None
+    pairs = _pole_pairs(index, turn, motor)
+    return Survey(looks, aliases, wires, pulses, candidates, index, turn, motor, pairs, tuple(others))
 
 
 def _aliases(looks: Mapping[str, Look]) -> dict[str, str]:
@@ -141,7 +156,7 @@ def _pulses_per_revolution(
 
 def _repeat_in_pulses(line: Pulses, edge: Edge, wires: Mapping[str, tuple[Look, OneWire]]) -> tuple[int, int]:
     """(updates after which the data of a chain repeat, pulses in which so many updates come); 0 where not known."""
-    instants = edges_of(line, edge)[0][:50_000]
+    instants = edges_of(line, edge)[:50_000]
     if len(instants) < 3:
         return 0, 0
     for look, wire in wires.values():
@@ -157,7 +172,7 @@ def _repeat_in_pulses(line: Pulses, edge: Edge, wires: Mapping[str, tuple[Look, 
 def _columns(line: Pulses, edge: Edge, pulses: Told, wires: Mapping[str, tuple[Look, OneWire]]) -> Told:
     """Updates from turn to turn, told from the number of LED edges between, so that not one bit need be read."""
     k = pulses.value or 1
-    instants = edges_of(line, edge)[0]
+    instants = edges_of(line, edge)
     turns = line.marks(instants) if line.missing_tooth else instants[::k]
     best: tuple[float, int, int, OneWire] | None = None
     for look, wire in wires.values():

@@ -19,6 +19,8 @@ Edge = Literal["rising", "falling", "centre"]
 READ_EDGES = 600_000
 """Edges of an LED line read, at most, to see what its updates follow."""
 MOST_PULSES = 300
+LEAST_FOR_CENTRE = 15
+"""Pulses needed before the middle of the pulse, which few firmwares act on, is believed."""
 MOST_TEETH = 12
 """Pulses per revolution that are tried where nothing else tells their number."""
 
@@ -49,14 +51,13 @@ class Follow:
         return self.pulses >= 3 and self.concentration >= 0.85 and self.spread <= 0.2 * self.spacing
 
 
-def edges_of(line: Pulses, edge: Edge) -> tuple[Ticks, Ticks]:
-    """(instants, ticks from which an answer can come) of a line's pulses; a centre is known only at the pulse's end."""
+def edges_of(line: Pulses, edge: Edge) -> Ticks:
+    """Instants of a line's pulses, ticks: of one kind of edge, or of the middles of pulses."""
     main = line.main()
     if edge != "centre":
-        instants = main.turning_to(1 if edge == "rising" else 0)
-        return instants, instants
+        return main.turning_to(1 if edge == "rising" else 0)
     starts, widths = main.widths(line.active)
-    return starts + widths // 2, starts + widths
+    return starts + widths // 2
 
 
 def _spread(values: NDArray[np.float64]) -> float:
@@ -82,14 +83,11 @@ def answers_to(line: Pulses, edge: Edge, look: Look, wire: OneWire) -> Answers |
     """What one LED line does after one kind of edge of the pulses; None with fewer than three answers."""
     if wire.spacing is None:
         return None
-    instants, known = edges_of(line, edge)
-    if line.missing_tooth:
-        marks = line.marks(instants)
-        instants, known = marks, known[np.searchsorted(instants, marks)]
+    instants = line.marks(edges_of(line, edge)) if line.missing_tooth else edges_of(line, edge)
     most = int(np.clip(READ_EDGES // (8 * wire.burst_bits + 16), 8, MOST_PULSES))
     first = max((len(instants) - most) // 2, 0)
-    instants, known = instants[first : first + most], known[first : first + most]
-    before, after = updates_around(look, wire, known)
+    instants = instants[first : first + most]
+    before, after = updates_around(look, wire, instants)
     seen = after >= 0
     if seen.sum() < 3:
         return None
@@ -198,7 +196,7 @@ def best_follow(line: Pulses, wires: Mapping[str, tuple[Look, OneWire]]) -> Foll
     return min(found, key=lambda follow: follow.spread / follow.spacing, default=None)
 
 
-LIKELY_RESPONSE_S = 300e-6
+LIKELY_RESPONSE_S = 150e-6
 """Firmware answers an index edge within this time more often than not (common practice, no source)."""
 
 
@@ -227,7 +225,10 @@ def choose_edge(
     first, second = sorted((leading, trailing), key=lambda edge: spreads[edge])
     # a standard deviation of n values is itself uncertain by a share of 1 / sqrt(2 n)
     clear = 1 + max(0.15, 3 / np.sqrt(2 * best[first].pulses))
-    if "centre" in spreads and spreads["centre"] * clear < spreads[first] and spreads[first] > floor:
+    # the middle, which few act on, must win by more
+    middle = 1 + max(0.3, 4 / np.sqrt(2 * best[first].pulses))
+    enough = "centre" in spreads and best[first].pulses >= LEAST_FOR_CENTRE and spreads[first] > floor
+    if enough and spreads["centre"] * middle < spreads[first]:
         return "centre", f"{said}; the middle of the pulse is followed best"
     if max(spreads[first], floor) * clear < spreads[second]:
         return first, said

@@ -9,6 +9,7 @@ from spinlag.roles_onewire import TYPICAL_BIT_S, OneWire
 from spinlag.roles_parts import part_sentence
 from spinlag.roles_shaft import Candidate, Motor
 from spinlag.roles_survey import Survey
+from spinlag.roles_wirings import judge_wiring
 from spinlag.roles_words import figure, plural
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ def judge_channel(capture: Capture, seen: Survey, channel: Channel) -> Judged:
         return "idle", 0.99, (f"stayed {'high' if channel.initial else 'low'} for {figure(capture.duration_s, 's')}",)
     if path in seen.aliases:
         return "other", 0.95, (f"repeats {seen.aliases[path]!r} edge for edge: the same line under another name",)
+    if (wired := judge_wiring(seen, path)) is not None:
+        return wired
     if path in seen.wires:
         return _leds(capture, seen.wires[path][1])
     if seen.index is not None and path == seen.index.pulses.look.channel.path:
@@ -73,7 +76,7 @@ def _index(seen: Survey, index: Candidate) -> Judged:
         names = ", ".join(repr(rival.pulses.look.channel.name) for rival in rivals)
         reasons.append(f"nearly as likely: {names}")
         sure *= 0.6
-    if not seen.wires and seen.motor is None:
+    if not seen.wires and not seen.others and seen.motor is None:
         reasons.append("nothing else in the capture bears it out: no LED line, no motor line")
     return "index", sure, tuple(reasons)
 

@@ -1,7 +1,8 @@
-"""Figures in words, as reasons for guesses need them."""
+"""Figures in words, as reasons for guesses need them, and texts as TOML writes them."""
 
 from __future__ import annotations
 
+import json
 import math
 
 _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"), (1e-12, "p"))
@@ -21,3 +22,8 @@ def figure(value: float, unit: str, digits: int = 3) -> str:
 def plural(count: int, thing: str) -> str:
     """`1, "edge"` -> `1 edge`; `2, "edge"` -> `2 edges`."""
     return f"{count} {thing}" + ("" if count == 1 else "s")
+
+
+def toml_text(value: str) -> str:
+    """A TOML basic string. JSON's escapes are TOML's too, but for DEL."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -38,7 +38,7 @@ SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
 RUNNER = """
 import json, os, resource, signal, sys
 import matplotlib.figure, scipy.stats, pandas
-import spinlag.importers, spinlag.pipeline, spinlag.report.html, spinlag.report.folder, spinlag.roles_survey
+import spinlag.importers, spinlag.pipeline, spinlag.report.html, spinlag.report.folder, spinlag.roles.survey
 from spinlag.cli import main
 for line in sys.stdin:
     order = json.loads(line)

@@ -6,8 +6,8 @@ from itertools import chain
 from pathlib import Path
 
 import spinlag
-from spinlag.compare_measured import from_findings
-from spinlag.compare_versions import compare_versions
+from spinlag.compare.measured import from_findings
+from spinlag.compare.versions import compare_versions
 from spinlag.report.compare_page import shifts_figure
 from spinlag.report.html import figures_of
 from spinlag.report.incident_section import incident_pictures

@@ -25,7 +25,7 @@ from spinlag.pipeline import roles_of
 from spinlag.placement import place
 from spinlag.rig import Rig, rig_from_mapping
 from spinlag.rotation import NO_TICK, Rotation
-from spinlag.rotation_quality import measure_quality
+from spinlag.rotation.quality import measure_quality
 from spinlag.summary import summarise, summarise_counts
 from spinlag.uncertainty import mean_interval_uncertainty
 

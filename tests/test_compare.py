@@ -12,11 +12,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from spinlag.compare import compare, overall
-from spinlag.compare_measured import Chain, CompareError, from_findings, from_folder, spoiled_turns
-from spinlag.compare_rows import judged
-from spinlag.compare_sets import compare_sets
-from spinlag.compare_shown import Shown, picture_difference
-from spinlag.compare_versions import compare_versions
+from spinlag.compare.measured import Chain, CompareError, from_findings, from_folder, spoiled_turns
+from spinlag.compare.rows import judged
+from spinlag.compare.sets import compare_sets
+from spinlag.compare.shown import Shown, picture_difference
+from spinlag.compare.versions import compare_versions
 from spinlag.pipeline import analyse
 from spinlag.report import write_report
 from spinlag.report.compare_files import comparison_document, junit_bytes, write_comparison

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 from scipy.signal import lfilter
 
-from spinlag.compare_blocks import (
+from spinlag.compare.blocks import (
     autocovariance,
     block_variance,
     dependence,
@@ -18,9 +18,9 @@ from spinlag.compare_blocks import (
     long_run_variance,
     replicates,
 )
-from spinlag.compare_items import without_drift
-from spinlag.compare_rates import compare_rates, dispersion, exposure_needed, unseen
-from spinlag.compare_stats import (
+from spinlag.compare.items import without_drift
+from spinlag.compare.rates import compare_rates, dispersion, exposure_needed, unseen
+from spinlag.compare.stats import (
     Estimate,
     contrast,
     describe,
@@ -30,7 +30,7 @@ from spinlag.compare_stats import (
     tendency,
     within,
 )
-from spinlag.compare_versions import change_probabilities
+from spinlag.compare.versions import change_probabilities
 
 
 def nist_noise(n):

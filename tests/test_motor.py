@@ -13,11 +13,11 @@ from tests.build import capture, channel, pulses
 import spinlag
 from spinlag.judge import judge_all
 from spinlag.motor import SENSOR_COLUMNS, read_motor
-from spinlag.motor_states import SEQUENCE, read_states
-from spinlag.motor_watch import FAULT_COLUMNS
+from spinlag.motor.states import SEQUENCE, read_states
+from spinlag.motor.watch import FAULT_COLUMNS
 from spinlag.rig import rig_from_mapping
 from spinlag.rotation import find_revolutions
-from spinlag.rotation_refine import read_shaft
+from spinlag.rotation.refine import read_shaft
 from spinlag.synth import scenario_from_mapping, simulate
 
 REAL = Path(__file__).resolve().parents[2] / "shared" / "real"

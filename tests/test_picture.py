@@ -15,10 +15,10 @@ from spinlag.errors import RigError
 from spinlag.leds import decode_chains
 from spinlag.leds.updates import ChainUpdates
 from spinlag.picture import lay_out, majority, set_up_screen, turn_image, usual_image
-from spinlag.picture_change import light, measure_changes, view_incident
-from spinlag.picture_light import light_rows
-from spinlag.picture_render import exposure_of, render, render_difference, save_png
-from spinlag.picture_target import compare_target, compare_target_file, load_target
+from spinlag.picture.change import light, measure_changes, view_incident
+from spinlag.picture.light import light_rows
+from spinlag.picture.render import exposure_of, render, render_difference, save_png
+from spinlag.picture.target import compare_target, compare_target_file, load_target
 from spinlag.placement import place
 from spinlag.rig import rig_from_mapping
 from spinlag.rotation import Rotation, find_revolutions

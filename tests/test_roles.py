@@ -18,9 +18,9 @@ from build import capture, channel, display, one_wire_bits, pulses
 from spinlag.capture import UNKNOWN, Channel
 from spinlag.rig import read_rig, rig_from_mapping
 from spinlag.roles import draft_rig_toml, guess_rig, guess_roles
-from spinlag.roles_glance import look_at
-from spinlag.roles_pulses import lock_of, pulses_of
-from spinlag.roles_words import figure
+from spinlag.roles.glance import look_at
+from spinlag.roles.pulses import lock_of, pulses_of
+from spinlag.roles.words import figure
 from spinlag.synth import scenario_from_mapping, simulate
 from spinlag.synth.random import random_scenario
 
@@ -440,7 +440,7 @@ def test_led_lines_of_other_writers_are_found(file):
     if not (REAL / file).exists():
         pytest.skip(f"{REAL} is absent; these files are not part of the project")
     from spinlag.importers import read_capture
-    from spinlag.roles_survey import survey
+    from spinlag.roles.survey import survey
 
     name, leds, bits = REAL_LINES[file]
     found = read_capture(REAL / file)

@@ -14,12 +14,12 @@ from spinlag.judge import judge_all
 from spinlag.quantities import QUANTITIES, UNITS
 from spinlag.rig import rig_from_mapping
 from spinlag.rotation import find_revolutions
-from spinlag.rotation_hunting import find_hunting
-from spinlag.rotation_predict import best_predictor, predictor_table
-from spinlag.rotation_profile import order_name
-from spinlag.rotation_quality import FIGURES_OF_MERIT, measure_quality
-from spinlag.rotation_refine import read_shaft
-from spinlag.rotation_statistics import Sampling
+from spinlag.rotation.hunting import find_hunting
+from spinlag.rotation.predict import best_predictor, predictor_table
+from spinlag.rotation.profile import order_name
+from spinlag.rotation.quality import FIGURES_OF_MERIT, measure_quality
+from spinlag.rotation.refine import read_shaft
+from spinlag.rotation.statistics import Sampling
 from spinlag.synth import scenario_from_mapping, simulate
 
 FINE = Sampling(1e-9, 1e-9, 0.0, False)

@@ -337,7 +337,7 @@ def compare(
       spinlag compare --before reports/tide-dial-1.3 --after reports/tide-dial-1.4
       spinlag compare --set 1.2=a.vcd --set 1.3=b.vcd,c.vcd --set 1.4=d.vcd --rig bench.toml
     """
-    from spinlag.compare_sets import compare_sets
+    from spinlag.compare.sets import compare_sets
     from spinlag.report.compare_text import summary_lines
     from spinlag.rig import read_rig
 
@@ -377,7 +377,7 @@ def _named_sets(before: tuple[Path, ...], after: tuple[Path, ...], named: tuple[
 @click.option("--out", type=click.Path(path_type=Path), default=Path("reports/demo"), show_default=True)
 def demo(out: Path) -> None:
     """The whole job on the tide dial: make its captures, check both firmware versions, compare them, report."""
-    from spinlag.compare_sets import compare_sets
+    from spinlag.compare.sets import compare_sets
     from spinlag.report.compare_text import summary_lines
     from spinlag.rig import read_rig
     from spinlag.synth.demo import write_demo_captures

@@ -240,7 +240,7 @@ def _mixed_up(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> Ite
     yield from _swapped_chains(rig, chains)
     if rig.guessed or len(capture.channels) > _MOST_CHANNELS:
         return
-    from spinlag.roles_survey import survey
+    from spinlag.roles.survey import survey
 
     seen = survey(capture)
     index = capture.channel(rig.index.channel) if rig.index is not None else None

@@ -18,7 +18,7 @@ from spinlag.placement import Placement
 from spinlag.rig import Rig
 from spinlag.roles import RoleGuess
 from spinlag.rotation import Rotation
-from spinlag.rotation_quality import RotationQuality
+from spinlag.rotation.quality import RotationQuality
 from spinlag.verdicts import Outcome, Verdict, overall
 
 

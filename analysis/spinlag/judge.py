@@ -16,7 +16,7 @@ from spinlag.placement import Placement
 from spinlag.quantities import TIMING_NAMES, UNITS, quantity
 from spinlag.rig import LedsTable, Rig
 from spinlag.rotation import Rotation
-from spinlag.rotation_quality import FIGURES_OF_MERIT, RotationQuality
+from spinlag.rotation.quality import FIGURES_OF_MERIT, RotationQuality
 from spinlag.summary import bounded_content
 from spinlag.uncertainty import PPM
 from spinlag.verdicts import Figure, Observed, Verdict, judge_every, judge_figure, judge_revisions

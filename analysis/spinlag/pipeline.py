@@ -18,8 +18,8 @@ from spinlag.placement import place
 from spinlag.restart import restart_mark
 from spinlag.rig import Rig
 from spinlag.roles import Role, RoleGuess
-from spinlag.rotation_quality import measure_quality
-from spinlag.rotation_refine import read_shaft
+from spinlag.rotation.quality import measure_quality
+from spinlag.rotation.refine import read_shaft
 
 
 def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> Findings:

@@ -20,9 +20,9 @@ from scipy.signal import lfilter
 from scipy.stats import mannwhitneyu
 
 from spinlag.compare import compare
-from spinlag.compare_items import ITEMS, values_of
-from spinlag.compare_measured import Chain, Measured, Timing
-from spinlag.compare_stats import holm
+from spinlag.compare.items import ITEMS, values_of
+from spinlag.compare.measured import Chain, Measured, Timing
+from spinlag.compare.stats import holm
 from spinlag.summary import Statistics
 
 SPEED = 30.0

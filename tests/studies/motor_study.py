@@ -20,8 +20,8 @@ from typing import Any
 import numpy as np
 from tests.studies.rotation_study import SENSOR_KINDS, Score, random_scenario
 
-from spinlag.rotation_quality import measure_quality
-from spinlag.rotation_refine import read_shaft
+from spinlag.rotation.quality import measure_quality
+from spinlag.rotation.refine import read_shaft
 from spinlag.synth import scenario_from_mapping, simulate
 from spinlag.synth.simulate import run as run_trial
 

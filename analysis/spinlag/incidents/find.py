@@ -23,8 +23,8 @@ from spinlag.incidents.witness import shaft_says
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
 from spinlag.picture import Screen, set_up_screen
-from spinlag.picture_change import Changes, IncidentView, measure_changes, view_incident
-from spinlag.picture_target import TargetComparison, compare_target_file
+from spinlag.picture.change import Changes, IncidentView, measure_changes, view_incident
+from spinlag.picture.target import TargetComparison, compare_target_file
 from spinlag.placement import Placement
 from spinlag.rig import Rig
 from spinlag.rotation import Rotation

@@ -19,10 +19,10 @@ import pandas as pd
 
 import spinlag
 from spinlag.compare import Comparison
-from spinlag.compare_measured import Measured
-from spinlag.compare_rows import ALPHA, Fault, Row
-from spinlag.compare_stats import COVERAGE
-from spinlag.compare_versions import Trend, Versions
+from spinlag.compare.measured import Measured
+from spinlag.compare.rows import ALPHA, Fault, Row
+from spinlag.compare.stats import COVERAGE
+from spinlag.compare.versions import Trend, Versions
 from spinlag.report.compare_text import fault_sentence, row_sentence
 from spinlag.report.junit import LONGEST
 from spinlag.report.names import printable, xml_text

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from spinlag.cautions import SAFETY
 from spinlag.compare import Comparison
-from spinlag.compare_items import ITEMS, Item, values_of
-from spinlag.compare_measured import Measured
-from spinlag.compare_rows import ALPHA, Change, Fault, Row
-from spinlag.compare_shown import Shown
-from spinlag.compare_versions import SURE, Versions
+from spinlag.compare.items import ITEMS, Item, values_of
+from spinlag.compare.measured import Measured
+from spinlag.compare.rows import ALPHA, Change, Fault, Row
+from spinlag.compare.shown import Shown
+from spinlag.compare.versions import SURE, Versions
 from spinlag.report.compare_text import (
     VERDICT_WORDS,
     duration,

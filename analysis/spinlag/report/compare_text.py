@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from spinlag.compare import Comparison
-from spinlag.compare_rows import Fault, Row
-from spinlag.compare_versions import Versions
+from spinlag.compare.rows import Fault, Row
+from spinlag.compare.versions import Versions
 from spinlag.report.format import MISSING, count, si
 from spinlag.report.names import printable
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from matplotlib.figure import Figure
 
 from spinlag.picture import Screen
-from spinlag.picture_change import IncidentView
-from spinlag.picture_render import exposure_of, render, render_difference
-from spinlag.picture_target import TargetComparison
+from spinlag.picture.change import IncidentView
+from spinlag.picture.render import exposure_of, render, render_difference
+from spinlag.picture.target import TargetComparison
 from spinlag.report.figures import WIDTH_IN
 from spinlag.report.plots import style
 from spinlag.report.plots.incidents import sector_mark, seen_picture

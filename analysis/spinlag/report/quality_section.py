@@ -10,7 +10,7 @@ from spinlag.report.format import count, measured, si
 from spinlag.report.plots import style
 from spinlag.report.plots.rotation import allan_deviation, orders_of_rotation, speed_over_turn
 from spinlag.rotation import Rotation
-from spinlag.rotation_quality import Measure, RotationQuality
+from spinlag.rotation.quality import Measure, RotationQuality
 
 _WIDTH_IN, _HEIGHT_IN = 8.2, 2.9
 

@@ -16,7 +16,7 @@ import numpy as np
 
 import spinlag
 from spinlag.capture import Capture
-from spinlag.compare_shown import usual_data
+from spinlag.compare.shown import usual_data
 from spinlag.findings import Findings
 from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates

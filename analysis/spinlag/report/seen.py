@@ -7,7 +7,7 @@ from pathlib import Path
 from spinlag.errors import OutputError, Problem, RigError
 from spinlag.findings import Findings
 from spinlag.picture import turn_image
-from spinlag.picture_render import exposure_of, render, save_png
+from spinlag.picture.render import exposure_of, render, save_png
 from spinlag.report.moments import Moment
 
 SIZE = 720

@@ -1,0 +1,189 @@
+"""Two sets of captures: what got better, what worse, what stayed the same, and what the recordings cannot tell.
+
+Per quantity the shift of the median (or of the spread) with a 95 % interval from a block bootstrap over revolutions,
+nested in captures; p-values corrected over all quantities and fault kinds tried (Holm).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from spinlag.compare.counts import fault_rows, settled_fault, share_rows, timing_rows
+from spinlag.compare.items import ITEMS, NOT_COMPARED
+from spinlag.compare.measured import CompareError, Measured, comparable
+from spinlag.compare.rows import Change, Fault, Row, judged
+from spinlag.compare.series import series_row
+from spinlag.compare.shown import PictureDifference, picture_difference
+from spinlag.compare.stats import holm
+from spinlag.rig import Limit, Rig
+
+SPEED_TOLD = 0.01
+"""Relative difference in speed from which it is pointed out."""
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Everything about one pair of sets. `notes` are sentences for people; `not_compared` gives ids and reasons."""
+
+    name_before: str
+    name_after: str
+    before: tuple[Measured, ...]
+    after: tuple[Measured, ...]
+    quantities: tuple[Row, ...]
+    faults: tuple[Fault, ...]
+    picture: PictureDifference
+    notes: tuple[str, ...]
+    not_compared: Mapping[str, str]
+
+    @property
+    def rows(self) -> tuple[Row | Fault, ...]:
+        """Quantities and faults."""
+        return (*self.quantities, *self.faults)
+
+    @property
+    def verdict(self) -> Change:
+        """`worse` where anything is, else `better` where anything is, else `same` only if everything is."""
+        return overall([row.verdict for row in self.rows])
+
+    @property
+    def settled(self) -> bool:
+        """True where nothing is left that the recordings cannot tell."""
+        return all(row.verdict != "cannot-tell" for row in self.rows)
+
+    @property
+    def length_s(self) -> float:
+        """Seconds recorded on the longer side."""
+        return max(sum(one.duration_s for one in side) for side in (self.before, self.after))
+
+    @property
+    def longer_s(self) -> float | None:
+        """How long to record each side, in seconds, to settle all that can be settled; None where nothing is open."""
+        open_rows = [row for row in self.rows if row.verdict == "cannot-tell"]
+        factors = [row.longer for row in open_rows if row.longer is not None]
+        return max(factors) * self.length_s if factors else None
+
+
+def overall(verdicts: Sequence[Change]) -> Change:
+    """One verdict of many; nothing at all to go by is `cannot-tell`."""
+    for verdict in ("worse", "better", "cannot-tell"):
+        if verdict in verdicts:
+            return verdict
+    return "same" if verdicts else "cannot-tell"
+
+
+def compare(
+    before: Sequence[Measured],
+    after: Sequence[Measured],
+    *,
+    rig: Rig | None = None,
+    names: tuple[str, str] = ("before", "after"),
+) -> Comparison:
+    """Compare two sets of captures of one display.
+
+    Tolerances come from `rig`, else from the rigs the captures were measured with, else from defaults that each row
+    states. Raises CompareError with every reason where the captures cannot be compared, or have nothing to compare.
+    """
+    comparable({names[0]: before, names[1]: after})
+    rows, faults = raw_rows(before, after, limits_of(before, after, rig), 1)
+    if not rows and not faults:
+        raise CompareError("cannot compare: neither side has revolutions or bit times with limits to compare")
+    return assembled(before, after, *correct([(rows, faults)])[0], names)
+
+
+def assembled(
+    before: Sequence[Measured],
+    after: Sequence[Measured],
+    rows: Sequence[Row],
+    faults: Sequence[Fault],
+    names: tuple[str, str],
+) -> Comparison:
+    """The comparison of two sets from rows whose p-values are corrected."""
+    return Comparison(
+        name_before=names[0],
+        name_after=names[1],
+        before=tuple(before),
+        after=tuple(after),
+        quantities=tuple(judged(row) for row in rows),
+        faults=tuple(settled_fault(fault) for fault in faults),
+        picture=picture_difference([one.shown for one in before], [one.shown for one in after]),
+        notes=tuple(_notes(before, after, names)),
+        not_compared=_not_compared(rows),
+    )
+
+
+def limits_of(before: Sequence[Measured], after: Sequence[Measured], rig: Rig | None) -> Mapping[str, Limit]:
+    """Limits that carry tolerances: the given rig's, else those of the first capture after, or before, with any."""
+    if rig is not None:
+        return rig.limits
+    return next((one.limits for one in (*after, *before) if one.limits), {})
+
+
+def raw_rows(
+    before: Sequence[Measured], after: Sequence[Measured], limits: Mapping[str, Limit], pairs: int
+) -> tuple[list[Row], list[Fault]]:
+    """Rows and faults without corrected p-values or verdicts; `pairs` such families will be corrected together."""
+    timing = timing_rows(before, after, limits)
+    faults = fault_rows(before, after)
+    shares = share_rows(before, after, limits)
+    counted: list[Row | Fault] = [*faults, *shares]
+    tried = pairs * (len(ITEMS) + sum(row.p_single is not None for row in counted))
+    rows = [row for item in ITEMS if (row := series_row(item, before, after, limits, tried)) is not None]
+    return [*rows, *shares, *timing], faults
+
+
+def correct(families: Sequence[tuple[list[Row], list[Fault]]]) -> list[tuple[list[Row], list[Fault]]]:
+    """Rows and faults with p-values corrected over everything tested in all `families` together (Holm)."""
+    tested: list[float] = []
+    for rows, faults in families:
+        both: list[Row | Fault] = [*rows, *faults]
+        tested += [row.p_single for row in both if row.p_single is not None]
+    adjusted = iter(holm(tested).tolist())
+
+    def one(row: Row | Fault) -> Row | Fault:
+        return replace(row, p=next(adjusted)) if row.p_single is not None else row
+
+    result: list[tuple[list[Row], list[Fault]]] = []
+    for rows, faults in families:
+        together: list[Row | Fault] = [*rows, *faults]
+        done: list[Row | Fault] = [one(row) for row in together]
+        result.append(([row for row in done if isinstance(row, Row)], [row for row in done if isinstance(row, Fault)]))
+    return result
+
+
+def _notes(before: Sequence[Measured], after: Sequence[Measured], names: tuple[str, str]) -> list[str]:
+    notes = []
+    speeds = [[one.speed_rev_per_s for one in side if one.speed_rev_per_s] for side in (before, after)]
+    if all(speeds):
+        a, b = (sum(side) / len(side) for side in speeds)
+        if abs(b - a) > SPEED_TOLD * a:
+            notes.append(
+                f"The speeds differ: {a:.2f} rev/s {names[0]}, {b:.2f} rev/s {names[1]}. Figures in seconds show what "
+                "the firmware does, figures in degrees what that means on the picture at each speed."
+            )
+    if len(before) == len(after) == 1:
+        notes.append(
+            "One recording on each side: what differs from one recording to the next (warmth, load, how the recorder "
+            "was clipped on) is not in the intervals. Several recordings of each firmware would show it."
+        )
+    spoiled = [sum(one.spoiled for one in side) for side in (before, after)]
+    if any(spoiled):
+        notes.append(
+            f"{spoiled[0]} and {spoiled[1]} revolutions that a fault of sensor, shaft or recorder touched are left out "
+            "of the quantities; those faults are compared by their rates."
+        )
+    shared = {one.sha256 for one in before} & {one.sha256 for one in after}
+    if shared:
+        notes.append("The same recording stands on both sides.")
+    periods = {one.sample_period_s for one in (*before, *after)}
+    if max(periods) > 1.01 * min(periods):
+        notes.append("The sample periods differ; what sampling adds to a spread has been taken off on both sides.")
+    if any(one.guessed for one in (*before, *after)):
+        notes.append("No rig was given for some captures: what their channels are, and their columns, is guessed.")
+    return notes
+
+
+def _not_compared(rows: Sequence[Row]) -> dict[str, str]:
+    have = {row.id for row in rows}
+    lacking = {item.id: "not measured on either side" for item in ITEMS if item.id not in have}
+    return {**NOT_COMPARED, **lacking}

@@ -1,0 +1,171 @@
+"""Rows for what is counted, and for bit times: shares of revolutions and columns, faults, means of many intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from spinlag.compare.items import NEGLIGIBLE_COLUMNS, NEGLIGIBLE_SHARE, NEGLIGIBLE_WINDOW
+from spinlag.compare.measured import Measured, Timing
+from spinlag.compare.rates import compare_rates, dispersion, exposure_needed, unseen
+from spinlag.compare.rows import ALPHA, Fault, Row, judged_fault
+from spinlag.quantities import quantity
+from spinlag.rig import Limit
+from spinlag.summary import summarise
+
+Side = Sequence[Measured]
+_SHARES = (("latency.without_update", "without_update", 1), ("placement.missing", "missing", 0))
+
+
+def share_rows(before: Side, after: Side, limits: Mapping[str, Limit]) -> list[Row]:
+    """Revolutions without an update, and columns missing, as shares: exact Poisson rates that allow for clusters."""
+    rows = []
+    for quantity_id, name, per_turn in _SHARES:
+        counts = [np.concatenate([one.series[name] for one in side]) for side in (before, after)]
+        columns = next((one.columns for one in (*before, *after) if one.columns), None)
+        if not all(len(values) for values in counts) or (not per_turn and not columns):
+            continue
+        rows.append(_share(quantity_id, counts, float(per_turn or columns or 1), limits))
+    return rows
+
+
+def _share(quantity_id: str, counts: list[np.ndarray], per_turn: float, limits: Mapping[str, Limit]) -> Row:
+    # one figure for both sides: a side without events shows no clusters, which does not mean that it has none
+    clumped = max(dispersion(values) for values in counts)
+    events = [round(float(values.sum()) / clumped) for values in counts]
+    exposures = [len(values) * per_turn / clumped for values in counts]
+    found = compare_rates(events[0], events[1], exposures[0], exposures[1])
+    given = limits.get(quantity_id)
+    default = NEGLIGIBLE_COLUMNS if per_turn > 1 else NEGLIGIBLE_SHARE
+    by_rig = given is not None and given.negligible is not None
+    tolerance = given.negligible if given is not None and given.negligible is not None else default
+    blocks = [summarise(values / per_turn) for values in counts]
+    row = Row(
+        id=quantity_id,
+        title=quantity(quantity_id).title,
+        what="share",
+        unit="1",
+        before=blocks[0],
+        after=blocks[1],
+        shift=(blocks[1].mean or 0.0) - (blocks[0].mean or 0.0),
+        low=found.low,
+        high=found.high,
+        tolerance=tolerance,
+        tolerance_from="rig" if by_rig else f"default: {100 * default:g} %",
+        p_single=found.p,
+        toward=found.difference,
+    )
+    needed = exposure_needed(events[0] / exposures[0], events[1] / exposures[1], tolerance, ALPHA)
+    return replace(row, longer=needed / min(exposures) if needed is not None else None)
+
+
+def fault_rows(before: Side, after: Side) -> list[Fault]:
+    """Kinds of fault that were looked for on both sides, as rates of origins per revolution; the commonest first."""
+    revolutions = [sum(one.revolutions for one in side) for side in (before, after)]
+    if not all(revolutions):
+        return []
+    kinds = set.intersection(*(set(one.faults) for one in (*before, *after)))
+    rows = []
+    for kind in sorted(kinds):
+        seen = [sum(one.faults[kind] for one in side) for side in (before, after)]
+        found = compare_rates(seen[0], seen[1], revolutions[0], revolutions[1])
+        needed = exposure_needed(seen[0] / revolutions[0], seen[1] / revolutions[1], NEGLIGIBLE_SHARE, ALPHA)
+        rows.append(
+            Fault(
+                kind=kind,
+                before=seen[0],
+                after=seen[1],
+                revolutions_before=revolutions[0],
+                revolutions_after=revolutions[1],
+                rate_ratio=found.ratio,
+                ratio_low=found.ratio_low,
+                ratio_high=found.ratio_high,
+                low=found.low,
+                high=found.high,
+                tolerance=NEGLIGIBLE_SHARE,
+                p_single=found.p,
+                longer=needed / min(revolutions) if needed is not None else None,
+            )
+        )
+    return sorted(rows, key=lambda row: -(row.before + row.after))
+
+
+def settled_fault(fault: Fault) -> Fault:
+    """The fault with its verdict and reason, once its corrected p-value is known."""
+    return judged_fault(fault, unseen(fault.revolutions_before, fault.revolutions_after))
+
+
+def timing_rows(before: Side, after: Side, limits: Mapping[str, Limit]) -> list[Row]:
+    """Mean bit times that have a window in the part's sheet: a change towards the middle of the window is better.
+
+    A mean of so many intervals is known to its measurement uncertainty; chance from turn to turn plays no part, so
+    there is no p-value: a row differs where its whole interval lies outside the tolerance.
+    """
+    names = [name for name in before[0].timing if name in after[0].timing]
+    rows = []
+    for name in names:
+        one = before[0].timing[name]
+        if (one.low_s is None and one.high_s is None) or name.endswith((".low_between_updates", ".between_updates")):
+            continue
+        sides = [[side_one.timing[name] for side_one in side if name in side_one.timing] for side in (before, after)]
+        row = _timing(name, sides, limits)
+        if row is not None:
+            rows.append(row)
+    return rows
+
+
+def _timing(name: str, sides: list[list[Timing]], limits: Mapping[str, Limit]) -> Row | None:
+    pooled = [_pooled(side) for side in sides]
+    if any(mean is None for mean, _ in pooled):
+        return None
+    (a, ua), (b, ub) = ((mean or 0.0, u) for mean, u in pooled)
+    window = sides[0][0]
+    half = float(np.hypot(ua, ub))
+    width = (window.high_s - window.low_s) if window.low_s is not None and window.high_s is not None else None
+    given = limits.get(name)
+    if given is not None and given.negligible is not None:
+        tolerance, source = given.negligible, "rig"
+    elif width is not None:
+        tolerance, source = NEGLIGIBLE_WINDOW * width, f"default: {100 * NEGLIGIBLE_WINDOW:g} % of the sheet's window"
+    else:
+        bound = window.low_s if window.low_s is not None else window.high_s or 0.0
+        tolerance, source = NEGLIGIBLE_WINDOW * bound, f"default: {100 * NEGLIGIBLE_WINDOW:g} % of the sheet's limit"
+    return Row(
+        id=name,
+        title=quantity(name).title,
+        what="mean",
+        unit="s",
+        before=sides[0][0].statistics,
+        after=sides[1][0].statistics,
+        shift=b - a,
+        low=b - a - half,
+        high=b - a + half,
+        tolerance=tolerance,
+        tolerance_from=source,
+        p_single=None,
+        toward=_badness(b, window) - _badness(a, window),
+    )
+
+
+def _pooled(side: list[Timing]) -> tuple[float | None, float]:
+    """Mean over captures, and the larger of its measurement uncertainty and what captures differ by (95 %)."""
+    means = [one.statistics.mean for one in side if one.statistics.mean is not None]
+    if not means:
+        return None, 0.0
+    # recorder clock and sample phase are much alike from capture to capture, so uncertainties are not averaged down
+    own = max(one.statistics.uncertainty or 0.0 for one in side)
+    apart = 0.0
+    if len(means) > 1:
+        from scipy.stats import t
+
+        apart = float(t.ppf(0.975, len(means) - 1) * np.std(means, ddof=1) / np.sqrt(len(means)))
+    return float(np.mean(means)), max(own, apart)
+
+
+def _badness(value: float, window: Timing) -> float:
+    """Distance from the middle of the window, or how little is left to the only limit."""
+    if window.low_s is not None and window.high_s is not None:
+        return abs(value - (window.low_s + window.high_s) / 2)
+    return window.low_s - value if window.low_s is not None else value - (window.high_s or 0.0)

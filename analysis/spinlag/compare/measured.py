@@ -1,0 +1,308 @@
+"""What comparison needs of one capture: from findings, or from a results folder written earlier."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spinlag.compare.shown import Shown, usual_data
+from spinlag.errors import SpinlagError
+from spinlag.findings import Findings
+from spinlag.rig import LedsTable, Limit, Rig
+from spinlag.summary import EMPTY, Statistics
+
+Floats = NDArray[np.float64]
+
+RESULTS_SCHEMA = "spinlag/results/1"
+
+SERIES = ("response_s", "wire_s", "latency_s", "latency_deg", "offset_deg", "residue_rms_deg", "seam_deg")
+"""Columns of revolutions.csv that are compared revolution by revolution."""
+
+
+SPOILING = ("index-", "speed-step", "motor-", "capture-gap")
+"""Faults of sensor, shaft and recorder. What they do to a turn's figures is no property of the firmware's timing: they
+are compared as faults, and the turns that they touch are left out of the series."""
+
+
+class CompareError(SpinlagError, ValueError):
+    """Captures that cannot be compared, or results that cannot be read; the message gives every reason."""
+
+
+@dataclass(frozen=True)
+class Chain:
+    """What must agree for two captures to be of one display. `part` is as the rig names it, None where it does not."""
+
+    name: str
+    wiring: str
+    part: str | None
+    leds: int
+    bits_per_led: int
+
+
+@dataclass(frozen=True)
+class Timing:
+    """One interval of a chain's line: its statistics, and the window of the chain's part (None: no such bound)."""
+
+    statistics: Statistics
+    low_s: float | None
+    high_s: float | None
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """One capture as comparison sees it.
+
+    `series` holds float64 arrays over revolutions, in order and finite: those of SERIES, `period_s` (used turns) and
+    `without_update` and `missing` (counts in each revolution), without the `spoiled` revolutions, which a fault of
+    sensor, shaft or recorder touched. `columns` is the number of columns, None where nothing
+    was placed. `faults` counts origins by kind, for every kind that was looked for. `limits` are the rig's.
+    """
+
+    file: str
+    sha256: str
+    duration_s: float
+    sample_period_s: float
+    clock_ppm: float
+    revolutions: int
+    speed_rev_per_s: float | None
+    columns: int | None
+    chains: tuple[Chain, ...]
+    series: Mapping[str, Floats]
+    spoiled: int
+    timing: Mapping[str, Timing]
+    faults: Mapping[str, int]
+    shown: tuple[Shown, ...]
+    limits: Mapping[str, Limit] = field(default_factory=dict)
+    guessed: bool = False
+    """True where no rig was given, so that channels, LEDs and columns are guesses."""
+
+
+def from_findings(findings: Findings) -> Measured:
+    """One capture's findings, reduced to what comparison needs; the capture itself is let go."""
+    capture, rig = findings.capture, findings.rig
+    rotation = findings.rotation
+    placement = findings.placements[0] if findings.placements else None
+    rates = findings.incidents.rates
+    incidents = [(one.id, one.kind, one.revolution, one.origin) for one in findings.incidents.incidents]
+    series, spoiled = _series(findings.revolutions, spoiled_turns(incidents))
+    return Measured(
+        file=Path(capture.file).name,
+        sha256=capture.sha256,
+        duration_s=capture.duration_s,
+        sample_period_s=capture.sample_period_s,
+        clock_ppm=rig.capture.clock_ppm,
+        revolutions=len(rotation.turns) if rotation is not None else 0,
+        speed_rev_per_s=rotation.speed.mean if rotation is not None else None,
+        columns=placement.columns if placement is not None else None,
+        chains=tuple(
+            Chain(chain.name, chain.wiring, table.part, chain.leds_seen, chain.bits_per_led)
+            for chain, table in zip(findings.chains, rig.leds, strict=True)
+        ),
+        series=series,
+        spoiled=spoiled,
+        timing={
+            f"leds.{chain.name}.{name}": Timing(tally.statistics, *_window(rig, index, name))
+            for index, chain in enumerate(findings.chains)
+            for name, tally in chain.timing.items()
+            if tally.statistics.n
+        },
+        faults=dict(zip(rates["kind"], (int(n) for n in rates["origins"]), strict=True)),
+        shown=usual_data(findings.chains, findings.placements),
+        limits=rig.limits,
+        guessed=bool(rig.guessed),
+    )
+
+
+def spoiled_turns(incidents: Sequence[tuple[str, str, int | None, str | None]]) -> frozenset[int]:
+    """Revolutions touched by events that a fault of sensor, shaft or recorder began, and the one after each event.
+
+    `incidents` are (id, kind, revolution, id of the origin or None).
+    """
+    roots = {id_ for id_, kind, _, origin in incidents if origin is None and kind.startswith(SPOILING)}
+    touched: dict[str, list[int]] = {}
+    for id_, _, revolution, origin in incidents:
+        root = origin if origin is not None else id_
+        if root in roots and revolution is not None:
+            touched.setdefault(root, []).append(int(revolution))
+    return frozenset(turn for turns in touched.values() for turn in range(min(turns), max(turns) + 2))
+
+
+def _series(table: pd.DataFrame, spoiled: frozenset[int]) -> tuple[dict[str, Floats], int]:
+    """Series over revolutions, and how many were left out as spoiled.
+
+    Turns that the rotation does not trust give no period and nothing that rests on it.
+    """
+    out = table["revolution"].isin(spoiled).to_numpy(dtype=bool)
+    table = table[~out]
+    used = table["used"].to_numpy(dtype=bool)
+    found: dict[str, Floats] = {}
+    for name in SERIES:
+        values = table[name].to_numpy(dtype=np.float64)
+        # seconds do not rest on the turn's end, degrees do
+        found[name] = values[np.isfinite(values) & (used | name.endswith("_s"))]
+    periods = table["period_s"].to_numpy(dtype=np.float64)
+    found["period_s"] = periods[used & np.isfinite(periods)]
+    indexed = np.isfinite(table["index_s"].to_numpy(dtype=np.float64))
+    lacking = table["latency_s"].isna().to_numpy()
+    found["without_update"] = lacking[indexed].astype(np.float64)
+    missing = table["missing"].to_numpy(dtype=np.float64)
+    found["missing"] = missing[np.isfinite(missing) & used]
+    return found, int(out.sum())
+
+
+def _window(rig: Rig, index: int, name: str) -> tuple[float | None, float | None, str]:
+    """Limits of one interval in seconds and their source: those of the part where one sheet is meant."""
+    from spinlag.leds.chain_parts import chain_parts
+
+    table = rig.leds[index]
+    parts, _ = chain_parts(table)
+    if table.tap != "controller" or len(parts) != 1 or name not in parts[0].windows:
+        return None, None, ""
+    window = parts[0].windows[name]
+    return window.low_s, window.high_s, parts[0].source_of(name)
+
+
+def is_results_folder(path: str | Path) -> bool:
+    """True for a folder that holds a results.json."""
+    return (Path(path) / "results.json").is_file()
+
+
+def from_folder(path: str | Path) -> Measured:
+    """Read results.json and revolutions.csv of a report folder.
+
+    Raises CompareError where they are not there, cannot be read, or are of another schema.
+    """
+    folder = Path(path)
+    try:
+        document = json.loads((folder / "results.json").read_bytes())
+        schema = document.get("schema") if isinstance(document, dict) else None
+        if schema != RESULTS_SCHEMA:
+            raise CompareError(f"{folder}: results.json is of schema {schema!r}; {RESULTS_SCHEMA!r} can be compared")
+        table = pd.read_csv(folder / "revolutions.csv", encoding="utf-8")
+        return _from_document(document, table)
+    except OSError as error:
+        raise CompareError(f"{folder}: {error.filename or 'results'}: {error.strerror}") from None
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        if isinstance(error, CompareError):
+            raise
+        said = f"{type(error).__name__}: {error}".splitlines()[0]
+        raise CompareError(f"{folder}: not the results of a check, or damaged ({said})") from None
+
+
+def _from_document(document: Mapping[str, Any], table: pd.DataFrame) -> Measured:
+    rig = _rig(document["rig"])
+    capture = document["capture"]
+    rotation, placement = document["rotation"], document["placement"]
+    chains = document["leds"]
+    incidents = [(one["id"], one["kind"], one["revolution"], one["origin"]) for one in document["incidents"]]
+    series, spoiled = _series(table, spoiled_turns(incidents))
+    return Measured(
+        file=str(capture["file"]),
+        sha256=str(capture["sha256"]),
+        duration_s=float(capture["duration_s"]),
+        sample_period_s=float(capture["sample_period_s"]),
+        clock_ppm=rig.capture.clock_ppm,
+        revolutions=int(rotation["revolutions"]) if rotation else 0,
+        speed_rev_per_s=rotation["speed_rev_per_s"]["mean"] if rotation else None,
+        columns=int(placement["columns"]) if placement else None,
+        chains=tuple(
+            Chain(chain["name"], chain["wiring"], table_of.part, int(chain["leds_seen"]), int(chain["bits_per_led"]))
+            for chain, table_of in zip(chains, rig.leds, strict=True)
+        ),
+        series=series,
+        spoiled=spoiled,
+        timing={
+            f"leds.{chain['name']}.{name}": Timing(_statistics(block), *_window(rig, index, name))
+            for index, chain in enumerate(chains)
+            for name, block in chain["timing"].items()
+            if block["n"]
+        },
+        faults=_faults(document),
+        shown=tuple(
+            Shown(one["chain"], one["order"], int(one["bits_per_led"]), tuple(one["data"]), tuple(one["share"]))
+            for one in document.get("shown", ())
+        ),
+        limits=rig.limits,
+        guessed=bool(rig.guessed),
+    )
+
+
+def _rig(tables: Mapping[str, Any]) -> Rig:
+    """The rig of results.json, which spells out defaults; a rig may not name keys that mean nothing on a wiring."""
+    defaults = {name: one.get_default(call_default_factory=True) for name, one in LedsTable.model_fields.items()}
+    chains = []
+    for chain in tables["leds"]:
+        plain = {key: tuple(value) if isinstance(value, list) else value for key, value in chain.items()}
+        chains.append({key: value for key, value in plain.items() if key not in defaults or value != defaults[key]})
+    return Rig.model_validate({**tables, "leds": chains})
+
+
+def _statistics(block: Mapping[str, Any]) -> Statistics:
+    return Statistics(**{name: block[name] for name in EMPTY.__dataclass_fields__})
+
+
+def _faults(document: Mapping[str, Any]) -> dict[str, int]:
+    found = dict.fromkeys(document.get("kinds_looked_for", ()), 0)
+    for incident in document["incidents"]:
+        found.setdefault(incident["kind"], 0)
+        found[incident["kind"]] += incident["origin"] is None
+    return found
+
+
+def comparable(sides: Mapping[str, Sequence[Measured]]) -> None:
+    """Raise CompareError with every reason why these captures are not of one display, or name one capture twice.
+
+    Speed may differ. `sides` maps a side's name to its captures.
+    """
+    reasons: list[str] = []
+    for side, captures in sides.items():
+        if not captures:
+            reasons.append(f"{side}: no capture")
+        seen: dict[str, str] = {}
+        for one in captures:
+            if one.sha256 in seen:
+                reasons.append(f"{side}: {one.file} is the same recording as {seen[one.sha256]}; it would count twice")
+            seen.setdefault(one.sha256, one.file)
+    everything = [one for captures in sides.values() for one in captures]
+    for one in everything[1:]:
+        reasons += [f"{everything[0].file} and {one.file}: {reason}" for reason in _differences(everything[0], one)]
+    if reasons:
+        raise CompareError("cannot compare: " + "; ".join(dict.fromkeys(reasons)))
+
+
+def _differences(a: Measured, b: Measured) -> list[str]:
+    reasons = []
+    names = [chain.name for chain in a.chains], [chain.name for chain in b.chains]
+    if names[0] != names[1]:
+        return [f"other LED chains ({', '.join(names[0]) or 'none'} against {', '.join(names[1]) or 'none'})"]
+    if a.columns != b.columns and a.columns is not None and b.columns is not None:
+        reasons.append(f"other columns ({a.columns} against {b.columns})")
+    if (a.revolutions > 0) != (b.revolutions > 0):
+        reasons.append("only one of them has an index line that gives revolutions")
+    for mine, other in zip(a.chains, b.chains, strict=True):
+        what = f"chain {mine.name!r} has "
+        if mine.wiring != other.wiring:
+            reasons.append(f"{what}other wiring ({mine.wiring} against {other.wiring})")
+        if mine.leds != other.leds:
+            reasons.append(f"{what}another LED count ({mine.leds} against {other.leds})")
+        if mine.bits_per_led != other.bits_per_led:
+            reasons.append(f"{what}other bits per LED ({mine.bits_per_led} against {other.bits_per_led})")
+        if not _same_part(mine.part, other.part):
+            reasons.append(f"{what}another part ({mine.part} against {other.part})")
+    return reasons
+
+
+def _same_part(a: str | None, b: str | None) -> bool:
+    """A part number without a revision goes with any of its revisions; one that no rig names is not held against it."""
+    if a is None or b is None:
+        return True
+    short, long = sorted((a.lower().split(), b.lower().split()), key=len)
+    return long[: len(short)] == short

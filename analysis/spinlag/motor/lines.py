@@ -1,0 +1,214 @@
+"""Motor lines to counted edges: every rising and falling edge with its electrical cycle, and those that do not fit.
+
+Each line's rising edges and each line's falling edges are a wheel with one mark per electrical cycle, and are counted
+as such, each by itself; so a dead line or a burst of noise on one of them leaves the others alone. The series are then
+laid over each other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
+from spinlag.rotation.lattice import NO_PLACE, Lattice, count_places
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+LEAST_EDGES = 4
+"""A series with fewer edges tells nothing about cycles."""
+
+CHOPPED = 8.0
+"""A drive line counts as chopped where bridging its short pauses leaves so many times fewer edges."""
+
+
+_ROOM = 1 << 40
+"""Counts start here, so that edges before the first of the reference series do not meet NO_PLACE."""
+
+
+@dataclass(frozen=True, eq=False)
+class Series:
+    """The edges of one direction on one line. `ticks`, shape (n,); `cycle`, shape (n,), the electrical cycle each
+    belongs to, NO_PLACE for an edge that belongs to none; `phase`: where in the cycle this edge usually falls, 0 ... 1,
+    against the reference series; `broken`, shape (n,): the count from the edge before may be wrong."""
+
+    line: int
+    rising: bool
+    ticks: Ticks
+    cycle: Indices
+    phase: float
+    broken: Mask
+
+    @property
+    def believed(self) -> Indices:
+        """Indices of the edges that belong to a cycle."""
+        return np.flatnonzero(self.cycle != NO_PLACE)
+
+
+@dataclass(frozen=True, eq=False)
+class CountedLines:
+    """All series of the motor lines, counted together. `silent`: lines without enough edges to count. `notes`: what was
+    done to the lines."""
+
+    names: tuple[str, ...]
+    series: tuple[Series, ...]
+    silent: tuple[int, ...]
+    notes: tuple[str, ...]
+
+    def phase_of_cycle(self, ticks: Ticks) -> Floats:
+        """Electrical cycles passed at `ticks`, straight between the believed edges of all series; NaN outside."""
+        nodes, cycles = self.nodes()
+        inside = (ticks >= nodes[0]) & (ticks <= nodes[-1])
+        base = nodes[0]
+        value = np.interp((ticks - base).astype(np.float64), (nodes - base).astype(np.float64), cycles)
+        return np.where(inside, value, np.nan)
+
+    def nodes(self) -> tuple[Ticks, Floats]:
+        """Believed edges of all series in order of time with the cycles they stand for, nowhere falling."""
+        ticks = np.concatenate([one.ticks[one.believed] for one in self.series])
+        cycles = np.concatenate([one.cycle[one.believed] + one.phase for one in self.series])
+        order = np.argsort(ticks, kind="stable")
+        return ticks[order], np.maximum.accumulate(cycles[order])
+
+
+def count_lines(capture: Capture, names: tuple[str, ...]) -> CountedLines | None:
+    """Count the electrical cycles on the motor lines; None where no line shows any."""
+    raw: list[tuple[int, bool, Ticks, Lattice]] = []
+    silent, notes = [], []
+    for i, name in enumerate(names):
+        channel = capture.channel(name)
+        edges, initial, said = _unchopped(channel)
+        notes += [said] if said else []
+        halves = [(rising, _half(edges, initial, rising)) for rising in (True, False)]
+        if min(len(ticks) for _, ticks in halves) < LEAST_EDGES:
+            silent.append(i)
+            continue
+        raw += [(i, rising, ticks, count_places(ticks, 1)) for rising, ticks in halves]
+    if not raw:
+        return None
+    return CountedLines(names, _lay_together(raw), tuple(silent), tuple(notes))
+
+
+def _half(edges: Ticks, initial: int, rising: bool) -> Ticks:
+    return edges[(initial == 1) == rising :: 2] if initial != UNKNOWN else edges[:0]
+
+
+def _unchopped(channel: Channel) -> tuple[Ticks, int, str]:
+    """Edges of a line with the chopping of a drive's pulse-width modulation bridged, its initial level, and a note."""
+    edges = np.asarray(channel.edges[:], dtype=np.int64)
+    if len(edges) < 64:
+        return edges, channel.initial, ""
+    pause = np.diff(edges)
+    longest = float(np.quantile(pause, 0.999))
+    short = pause < longest / CHOPPED
+    if short.mean() < 1 - 1 / CHOPPED:
+        return edges, channel.initial, ""
+    limit = 3.0 * float(np.quantile(pause[short], 0.99))
+    for level in (0, 1):
+        bridged = _bridge(edges, channel.initial, level, limit)
+        if CHOPPED / 2 * len(bridged) < len(edges) and len(bridged) >= 2 * LEAST_EDGES:
+            said = f"{channel.name} is chopped (pauses of {float(np.median(pause[short])):.4g} ticks were bridged)"
+            return bridged, channel.initial, said
+    return edges, channel.initial, f"{channel.name} toggles so fast that no commutation can be told from the chopping"
+
+
+def _bridge(edges: Ticks, initial: int, level: int, limit: float) -> Ticks:
+    """Edges left when stretches of `level` shorter than `limit` ticks are filled in."""
+    first = 0 if initial != level else 1  # edges[first] is the first that begins a stretch of `level`
+    begin, end = edges[first::2], edges[first + 1 :: 2]
+    filled = np.flatnonzero(end - begin[: len(end)] < limit)
+    drop = np.zeros(len(edges), dtype=np.bool_)
+    drop[first + 2 * filled] = True
+    drop[first + 2 * filled + 1] = True
+    return edges[~drop]
+
+
+def _lay_together(raw: list[tuple[int, bool, Ticks, Lattice]]) -> tuple[Series, ...]:
+    """Give all series one count of cycles, that of the least disturbed."""
+    worst = [_disturbances(lattice) / len(ticks) for _, _, ticks, lattice in raw]
+    spine = int(np.argmin(worst))
+    _, _, spine_ticks, lattice = raw[spine]
+    there = np.flatnonzero(lattice.place != NO_PLACE)
+    others = [entry for i, entry in enumerate(raw) if i != spine]
+    count = _mend(spine_ticks[there], lattice.place[there], _broken(lattice)[there], others)
+    count = count - count[0] + _ROOM
+    base = spine_ticks[there]
+    series = []
+    for i, (line, rising, ticks, own) in enumerate(raw):
+        if i == spine:
+            cycle = np.full(len(ticks), NO_PLACE, dtype=np.int64)
+            cycle[there] = count
+            series.append(Series(line, rising, ticks, cycle, 0.0, _broken(own)))
+        else:
+            series.append(_aligned(line, rising, ticks, own, base, count))
+    low = min(int(one.cycle[one.believed].min()) for one in series)
+    return tuple(replace(one, cycle=np.where(one.cycle == NO_PLACE, NO_PLACE, one.cycle - low)) for one in series)
+
+
+def _broken(lattice: Lattice) -> Mask:
+    return np.asarray(lattice.rough | lattice.doubtful)
+
+
+def _disturbances(lattice: Lattice) -> int:
+    there = lattice.place != NO_PLACE
+    steps = np.diff(lattice.place[there])
+    return int((~there).sum() + (steps - 1).sum() + 10 * _broken(lattice).sum())
+
+
+def _mend(ticks: Ticks, place: Indices, broken: Mask, others: list[tuple[int, bool, Ticks, Lattice]]) -> Indices:
+    """The spine's count with each doubtful step put right by the series that went on counting through it."""
+    place = place.copy()
+    for b in np.flatnonzero(broken):
+        if b == 0:
+            continue
+        votes = []
+        for _, _, other_ticks, other in others:
+            there = np.flatnonzero(other.place != NO_PLACE)
+            lost = _broken(other)[there]
+            at = other_ticks[there]
+            before, after = np.searchsorted(at, ticks[b - 1], side="right") - 1, np.searchsorted(at, ticks[b])
+            if before < 1 or after > len(at) - 2 or lost[before : after + 1].any():
+                continue
+            passed = float(other.place[there[after]] - other.place[there[before]])
+            # edges of the other series lie a little outside the step: take off what they overhang
+            pace = passed / float(at[after] - at[before])
+            overhang = float(ticks[b - 1] - at[before] + at[after] - ticks[b]) * pace
+            votes.append(passed - overhang)
+        if votes:
+            place[b:] += round(float(np.median(votes))) - int(place[b] - place[b - 1])
+    return place
+
+
+def _aligned(line: int, rising: bool, ticks: Ticks, own: Lattice, base: Ticks, count: Indices) -> Series:
+    """One series on the spine's count: a whole number of cycles is added to each of its unbroken pieces."""
+    there = np.flatnonzero(own.place != NO_PLACE)
+    zero = base[0]
+    spine = _extended(ticks[there] - zero, base - zero, count)
+    ahead = spine - own.place[there]
+    broken = _broken(own)
+    pieces = np.unique(np.concatenate(([0], np.flatnonzero(broken[there]), [len(there)])))
+    lengths = np.diff(pieces)
+    main = int(np.argmax(lengths))
+    phase = float(np.median(ahead[pieces[main] : pieces[main + 1]]))
+    cycle = np.full(len(ticks), NO_PLACE, dtype=np.int64)
+    for a, b in pairwise(pieces):
+        shift = round(float(np.median(ahead[a:b])) - phase)
+        cycle[there[a:b]] = own.place[there[a:b]] + shift
+    whole = int(np.floor(phase))
+    cycle[there] += whole
+    return Series(line, rising, ticks, cycle, phase - whole, broken)
+
+
+def _extended(at: Ticks, base: Ticks, count: Indices) -> Floats:
+    """Spine cycles at ticks `at`, straight between its edges and onwards at the pace of its end intervals."""
+    x = at.astype(np.float64)
+    inside = np.interp(x, base.astype(np.float64), count.astype(np.float64))
+    first = (count[1] - count[0]) / float(base[1] - base[0])
+    last = (count[-1] - count[-2]) / float(base[-1] - base[-2])
+    inside = np.where(at < base[0], count[0] + (x - float(base[0])) * first, inside)
+    return np.asarray(np.where(at > base[-1], count[-1] + (x - float(base[-1])) * last, inside))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from fractions import Fraction
+from itertools import islice
 from typing import Any, Literal, Protocol, overload
 
 import numpy as np
@@ -15,6 +17,9 @@ Ticks = NDArray[np.int64]
 UNKNOWN = -1
 _FEW = 24
 """Channel names that a message lists before it says how many more there are."""
+
+_SEARCHED, _LONGEST_SEARCHED = 4096, 80
+"""Channels, and characters of their names, among which the one that may be meant is looked for."""
 
 SamplePeriodSource = Literal["given", "lattice", "timescale"]
 Progress = Callable[[int, int], None]
@@ -126,9 +131,17 @@ class Capture:
         if found:
             paths = ", ".join(channel.path for channel in found)
             raise KeyError(f"{name!r} names {len(found)} channels; give one of the paths {paths}")
-        known = ", ".join(channel.name for channel in self.channels[:_FEW]) or "none"
-        more = f" and {len(self.channels) - _FEW} more" if len(self.channels) > _FEW else ""
-        raise KeyError(f"no channel {name!r}; the capture has {known}{more}")
+        raise KeyError(f"no channel {name!r} in {self.file}; {self._nearest(name)}")
+
+    def _nearest(self, name: str) -> str:
+        """The channels that may be meant by a name that is none, and those there are."""
+        names = dict.fromkeys(channel.name for channel in self.channels)
+        folded = {one.casefold(): one for one in islice(names, _SEARCHED) if len(one) <= _LONGEST_SEARCHED}
+        near = get_close_matches(name.casefold()[:_LONGEST_SEARCHED], folded, n=3)
+        meant = f"did you mean {' or '.join(folded[one] for one in near)}? It has" if near else "it has"
+        known = ", ".join(islice(names, _FEW)) or "no channel at all"
+        more = f" and {len(names) - _FEW} more" if len(names) > _FEW else ""
+        return f"{meant} {known}{more}"
 
     def seconds(self, ticks: Any) -> Any:
         """Ticks (scalar or array) on the file's own time axis, as float64 seconds.

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from spinlag.errors import INTERNAL_STATUS, USAGE_STATUS, CaptureError, OutputError, SpinlagError
+from spinlag.errors import INTERNAL_STATUS, USAGE_STATUS, CaptureError, OutputError, RigError, SpinlagError
 
 if TYPE_CHECKING:
     from spinlag.capture import Capture, Progress
@@ -344,10 +344,15 @@ def compare(
     sets = _named_sets(before, after, named)
     rig = read_rig(rig_path) if rig_path is not None else None
     rigs: Any = rig
-    if rig_before is not None:
+    old_rig = read_rig(rig_before) if rig_before is not None else None
+    if old_rig is not None:
         old = next(iter(sets))
-        rigs = {old: read_rig(rig_before), **({name: rig for name in sets if name != old} if rig is not None else {})}
-    versions, page = compare_sets(sets, rigs, out, reference, analyse=lambda path, one: _analysed(path, one, {}))
+        rigs = {old: old_rig, **({name: rig for name in sets if name != old} if rig is not None else {})}
+
+    def analyse(path: Path, one: Rig | None) -> Findings:
+        return _analysed(path, one, {}, rig_before if one is old_rig else rig_path)
+
+    versions, page = compare_sets(sets, rigs, out, reference, analyse=analyse)
     _say(summary_lines(versions))
     click.echo(f"report: {page}")
     sys.exit(versions.exit_status)
@@ -427,10 +432,10 @@ def _column(name: str | None) -> str | int | None:
 def _analyse(path: Path, rig_path: Path | None, reading: dict[str, Any]) -> Findings:
     from spinlag.rig import read_rig
 
-    return _analysed(path, read_rig(rig_path) if rig_path is not None else None, reading)
+    return _analysed(path, read_rig(rig_path) if rig_path is not None else None, reading, rig_path)
 
 
-def _analysed(path: Path, rig: Rig | None, reading: dict[str, Any]) -> Findings:
+def _analysed(path: Path, rig: Rig | None, reading: dict[str, Any], rig_path: Path | None = None) -> Findings:
     from spinlag.pipeline import analyse
     from spinlag.roles import guess_rig
 
@@ -447,7 +452,10 @@ def _analysed(path: Path, rig: Rig | None, reading: dict[str, Any]) -> Findings:
                 file=str(path),
             )
     with _progress(f"decoding {path.name}") as progress:
-        return analyse(capture, rig, progress=progress)
+        try:
+            return analyse(capture, rig, progress=progress)
+        except RigError as error:
+            raise RigError(error.problems, file=str(rig_path) if rig_path is not None else error.file) from None
 
 
 def _check_one(path: Path, rig_path: Path | None, folder: Path, reading: dict[str, Any]) -> int:

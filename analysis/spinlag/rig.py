@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -16,6 +17,7 @@ from spinlag.rig_base import NotNegative as NotNegative
 from spinlag.rig_base import Positive as Positive
 from spinlag.rig_base import Table
 from spinlag.rig_leds import LedsTable as LedsTable
+from spinlag.small_files import read_small
 
 Direction = Literal["clockwise", "counter-clockwise"]
 
@@ -25,6 +27,9 @@ DEFAULT_CLOCK_PPM = 50.0
 
 LARGEST_LIMIT = 1e15
 """Limits beyond this, in whatever unit, are slips of the pen."""
+
+LARGEST_TEXT = 4_000_000
+"""Bytes of a rig or scenario file: a thousand times what one takes."""
 
 _SIDES = {"min": "low", "max": "high", "negligible": "negligible"}
 
@@ -200,6 +205,8 @@ def rig_from_mapping(data: Mapping[str, Any], *, file: str | None = None) -> Rig
     """A rig from parsed TOML. Raises RigError that lists every problem with its key."""
     limits, problems = _limits(data.get("limits", {}))
     problems += _chain_problems(data)
+    if "guessed" in data:
+        problems.append(Problem("guessed", "unknown key; a rig that a person wrote was not guessed"))
     try:
         rig = Rig.model_validate({**data, "limits": limits})
     except ValidationError as error:
@@ -227,7 +234,7 @@ def read_toml(path: str | Path, *, what: str) -> dict[str, Any]:
     """Parse a TOML file (UTF-8, a byte-order mark allowed). Raises RigError; `what` names the file's purpose in it."""
     file = str(path)
     try:
-        text = Path(path).read_bytes().decode("utf-8-sig")
+        text = read_small(path, most_bytes=LARGEST_TEXT).decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else "not UTF-8 text"
         raise RigError([Problem(what, reason)], file=file) from None
@@ -263,9 +270,29 @@ def _dotted(loc: tuple[int | str, ...]) -> str:
     return text or "rig"
 
 
+def _meant(loc: tuple[int | str, ...]) -> str:
+    """What an unknown key of a rig may stand for, or the keys that its table takes; nothing for other files."""
+    table = _TABLES.get(str(loc[0]) if len(loc) > 1 else "")
+    if table is None or sum(isinstance(step, str) for step in loc) > 2:
+        return ""
+    known = [name for name in table.model_fields if name != "guessed"]
+    near = get_close_matches(str(loc[-1])[:80], known, n=1)
+    return f"; did you mean {near[0]}?" if near else f"; there are {', '.join(known)}"
+
+
+_TABLES: Mapping[str, type[Table]] = {
+    "": Rig,
+    "capture": CaptureTable,
+    "index": IndexTable,
+    "motor": MotorTable,
+    "leds": LedsTable,
+    "display": DisplayTable,
+}
+
+
 def _reason(item: Any) -> str:
     if item["type"] == "extra_forbidden":
-        return "unknown key"
+        return f"unknown key{_meant(item['loc'])}"
     if item["type"] == "missing":
         return "is required"
     message = str(item["msg"])

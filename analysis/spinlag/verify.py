@@ -24,6 +24,7 @@ from spinlag.report import report_files
 from spinlag.report.names import printable
 from spinlag.report.results import SCHEMA, results_document
 from spinlag.rig import CaptureTable, Rig
+from spinlag.small_files import FileTooLargeError, read_small
 
 MOST_DIFFERENCES = 12
 """Differences that are told one by one."""
@@ -75,9 +76,7 @@ def verify_report(report: str | os.PathLike[str], capture: str | os.PathLike[str
 def _document(folder: Path) -> dict[str, Any]:
     path = folder / "results.json"
     try:
-        if path.stat().st_size > LARGEST_RESULTS:
-            raise ValueError("too large")
-        document = json.loads(path.read_bytes())
+        document = json.loads(read_small(path, most_bytes=LARGEST_RESULTS))
         whole = (
             document["schema"] == SCHEMA
             and isinstance(document["capture"]["sha256"], str)
@@ -125,7 +124,10 @@ def _changed_files(folder: Path, files: Mapping[str, Any]) -> dict[str, str]:
         stream = io.BytesIO()
         writer(stream)
         try:
-            there = (folder / name).read_bytes()
+            there = read_small(folder / name, most_bytes=len(stream.getbuffer()))
+        except FileTooLargeError:
+            changed[name] = "differs: it is longer"
+            continue
         except OSError as error:
             changed[name] = f"cannot be read: {error.strerror}"
             continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,15 @@ from spinlag.compare.shown import Shown, usual_data
 from spinlag.errors import SpinlagError
 from spinlag.findings import Findings
 from spinlag.rig import LedsTable, Limit, Rig
+from spinlag.small_files import read_small
 from spinlag.summary import EMPTY, Statistics
 
 Floats = NDArray[np.float64]
 
 RESULTS_SCHEMA = "spinlag/results/1"
+
+_LARGEST_FILE = 1 << 30
+"""A results file of more bytes is none of ours."""
 
 SERIES = ("response_s", "wire_s", "latency_s", "latency_deg", "offset_deg", "residue_rms_deg", "seam_deg")
 """Columns of revolutions.csv that are compared revolution by revolution."""
@@ -182,11 +187,11 @@ def from_folder(path: str | Path) -> Measured:
     """
     folder = Path(path)
     try:
-        document = json.loads((folder / "results.json").read_bytes())
+        document = json.loads(read_small(folder / "results.json", most_bytes=_LARGEST_FILE))
         schema = document.get("schema") if isinstance(document, dict) else None
         if schema != RESULTS_SCHEMA:
             raise CompareError(f"{folder}: results.json is of schema {schema!r}; {RESULTS_SCHEMA!r} can be compared")
-        table = pd.read_csv(folder / "revolutions.csv", encoding="utf-8")
+        table = pd.read_csv(BytesIO(read_small(folder / "revolutions.csv", most_bytes=_LARGEST_FILE)), encoding="utf-8")
         return _from_document(document, table)
     except OSError as error:
         raise CompareError(f"{folder}: {error.filename or 'results'}: {error.strerror}") from None

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
+import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
+from io import BytesIO
 from itertools import permutations
 from pathlib import Path
 from typing import Any
@@ -15,11 +18,22 @@ from spinlag.errors import Problem, RigError
 from spinlag.picture import FULL_TURN, Image, Screen, usual_image
 from spinlag.picture.change import USUAL_TURNS
 from spinlag.rig import DisplayTable
+from spinlag.small_files import read_small
 
 TOLERANCE = 8
 """LED values that differ by no more than this count as equal: rounding of an image file or of a gamma table. Common
 practice, no source."""
 
+FORMATS = ("PNG", "JPEG", "GIF", "BMP", "PPM")
+"""Kinds of image that a target may be. Others are left out: some start another program when they are read."""
+
+LARGEST_FILE = 100_000_000
+"""Bytes of an image file."""
+
+MOST_PIXELS = 25_000_000
+"""Pixels of a target: a display has a few thousand columns and a few hundred LEDs."""
+
+_TOO_MANY = f"more than {MOST_PIXELS // 1_000_000} million pixels; make it smaller"
 _PLAIN = "RGB"
 
 
@@ -103,11 +117,19 @@ def _read_image(path: str) -> Image:
     from PIL import Image as Pictures
 
     try:
-        with Pictures.open(path) as picture:
+        content = BytesIO(read_small(path, most_bytes=LARGEST_FILE))
+        # the library warns of large pictures; the bound here is tighter
+        with warnings.catch_warnings(action="ignore"), Pictures.open(content, formats=FORMATS) as picture:
+            width, height = picture.size
+            if width * height > MOST_PIXELS:
+                raise OSError(errno.EFBIG, _TOO_MANY)
             return np.asarray(picture.convert("RGB"), dtype=np.uint8)
     except (OSError, ValueError, SyntaxError, Pictures.DecompressionBombError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else "not an image that can be read"
-        raise RigError([Problem("display.target", f"{Path(path).name}: {reason}")]) from None
+        kinds = f"not an image that can be read ({', '.join(FORMATS)})"
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else kinds
+        if isinstance(error, Pictures.DecompressionBombError):
+            reason = _TOO_MANY
+        raise RigError([Problem("display.target", f"{path}: {reason}")]) from None
 
 
 def _from_disc(pixels: Image, screen: Screen) -> Image:

@@ -23,6 +23,7 @@ from typing import BinaryIO
 
 from spinlag.errors import OutputError
 from spinlag.report.names import printable
+from spinlag.small_files import read_small
 
 try:
     import fcntl
@@ -47,6 +48,9 @@ OWN_FILES = frozenset(
 """Every file that spinlag puts into a report folder; a folder that holds anything else is somebody's, and stays."""
 
 _MARKS = {"results.json": "spinlag/results/", "compare.json": "spinlag/compare/"}
+_LARGEST_MARK = 1 << 28
+"""A results.json of more bytes is none of ours."""
+
 _TEMPORARY = re.compile(r"\.spinlag-new-[0-9a-f]{12}")
 _ASIDE = re.compile(r"\.spinlag-old-([0-9a-f]{16})-[0-9a-f]{12}")
 _ATTEMPTS = 50
@@ -135,7 +139,7 @@ def foreign_reason(folder: Path) -> str | None:
 
 def _bears_mark(file: Path, schema: str) -> bool:
     try:
-        document = json.loads(file.read_bytes())
+        document = json.loads(read_small(file, most_bytes=_LARGEST_MARK))
     except (OSError, ValueError, RecursionError):
         return False
     return isinstance(document, dict) and str(document.get("schema", "")).startswith(schema)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping
 from typing import Any
 
 from spinlag.quantities import LIMIT_UNITS, quantity
 from spinlag.rig import Limit, Rig
+from spinlag.roles.words import toml_text
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
@@ -26,7 +26,7 @@ def rig_toml(rig: Rig) -> str:
             lines += [f"{_key(key)} = {_value(value)}" for key, value in one.items() if value not in ([], {})]
             lines.append("")
     for quantity_id, limit in rig.limits.items():
-        lines += [f"[limits.{_text(quantity_id)}]", *_limit(quantity_id, limit), ""]
+        lines += [f"[limits.{toml_text(quantity_id)}]", *_limit(quantity_id, limit), ""]
     return "\n".join(lines)
 
 
@@ -34,7 +34,7 @@ def _limit(quantity_id: str, limit: Limit) -> list[str]:
     units = LIMIT_UNITS[quantity(quantity_id).dimension]
     sides = {"min": limit.low, "max": limit.high, "negligible": limit.negligible}
     lines = [_side(side, value, units) for side, value in sides.items() if value is not None]
-    return [*lines, f"source = {_text(limit.source)}"]
+    return [*lines, f"source = {toml_text(limit.source)}"]
 
 
 def _side(side: str, value: float, units: Mapping[str, int]) -> str:
@@ -47,25 +47,14 @@ def _side(side: str, value: float, units: Mapping[str, int]) -> str:
 
 
 def _key(key: str) -> str:
-    return key if _BARE.fullmatch(key) else _text(key)
-
-
-def _text(text: str) -> str:
-    # JSON strings are TOML basic strings, but for DEL and for surrogates, which TOML has no way to write
-    quoted = json.dumps(text.encode("utf-8", "replace").decode("utf-8"), ensure_ascii=False)
-    return "".join(c if c.isprintable() else _escaped(c) for c in quoted)
-
-
-def _escaped(character: str) -> str:
-    code = ord(character)
-    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
+    return key if _BARE.fullmatch(key) else toml_text(key)
 
 
 def _value(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return _text(value)
+        return toml_text(value)
     if isinstance(value, list | tuple):
         return f"[{', '.join(_value(item) for item in value)}]"
     if isinstance(value, Mapping):

@@ -25,5 +25,12 @@ def plural(count: int, thing: str) -> str:
 
 
 def toml_text(value: str) -> str:
-    """A TOML basic string. JSON's escapes are TOML's too, but for DEL."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    """A TOML basic string in which whatever a terminal or an editor would not show as it is stands as an escape."""
+    # JSON strings are TOML basic strings, but for DEL and for surrogates, which TOML has no way to write
+    quoted = json.dumps(value.encode("utf-8", "replace").decode("utf-8"), ensure_ascii=False)
+    return "".join(c if c.isprintable() else _escaped(c) for c in quoted)
+
+
+def _escaped(character: str) -> str:
+    code = ord(character)
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"

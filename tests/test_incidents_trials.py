@@ -40,6 +40,32 @@ def test_gaps_of_the_recording_are_found_where_anything_else_should_have_moved()
     assert score.missed["capture-gap"] == 0
 
 
+@pytest.mark.parametrize(("wiring", "motor"), [("clocked", False), ("latched", True), ("direct", True)])
+def test_faults_of_other_wirings_are_found(wiring, motor):
+    """At least 99 of 100 in the long run (tests/studies); one of these 30 may be lost to a coarse sample."""
+    score = Score()
+    for seed in range(10):
+        faults_trial(700 + seed, score, faults=3, motor=motor, wiring=wiring)
+    assert score.planted.total() == 30
+    assert score.missed.total() + score.false.total() <= 1
+
+
+def test_an_update_without_a_sound_end_shows_late_and_is_one_event():
+    """SK9822: all LEDs show when 32 zeros have followed the data, else with the start of the next update."""
+    scenario = {
+        "duration_s": 0.8,
+        "index": {},
+        "shaft": {"speed_rev_per_s": 30.0},
+        "leds": [{"wiring": "clocked", "protocol": "SK9822", "count": 8, "clock_rate_hz": 1e6}],
+        "firmware": {"columns": 24, "response_jitter_us": 1.0},
+        "faults": [{"kind": "data-truncated", "revolution": 12, "column": 9, "leds": 3, "bit": 4}],
+    }
+    report, _ = report_of(simulate(scenario_from_mapping(scenario)))
+    assert [item.kind for item in report.origins] == ["data-truncated"]
+    assert [item.kind for item in report.incidents if item.origin] == ["update-late"]
+    assert "its LEDs wait for the end of an update" in report.events[0].sentence.replace("Its", "its")
+
+
 @pytest.mark.parametrize("kind", ["index-shifted", "speed-step"])
 def test_three_faults_of_turns_in_thirty_are_still_told(kind):
     """So many that the capture's own spread is theirs; changes from turn to turn still stand out."""

@@ -1,6 +1,7 @@
 """How well incidents and their origins are found, on captures with planted faults.
 
     python -m tests.studies.incident_study faults --trials 2000
+    python -m tests.studies.incident_study faults --trials 300 --wiring any
     python -m tests.studies.incident_study clean --trials 500
     python -m tests.studies.incident_study suspects --trials 500
     python -m tests.studies.incident_study guilty --trials 200
@@ -8,7 +9,8 @@
 
 Each prints a table. `faults` plants three random faults, eight revolutions apart, in a random display; a fault counts
 as found where an incident without an origin of its own has its kind and lies within a turn of it. `suspects` measures
-how often an innocent line is blamed, `guilty` how often the marker that brings the faults on is ranked first.
+how often an innocent line is blamed, and how often anything else is (an angle, the speed, the data; a period only where
+the faults have none), `guilty` how often the marker that brings the faults on is ranked first.
 """
 
 from __future__ import annotations
@@ -76,9 +78,10 @@ def score_trial(simulation, report, score):
         score.false[origin.kind] += 1
 
 
-def faults_trial(seed, score, *, faults=3, motor=None, markers="none", verbose=False):
+def faults_trial(seed, score, *, faults=3, motor=None, markers="none", wiring="one-wire", verbose=False):
     """One random display with planted faults."""
-    scenario = random_scenario(np.random.default_rng(seed), faults=faults, motor=motor, markers=markers)
+    rng = np.random.default_rng(seed)
+    scenario = random_scenario(rng, faults=faults, motor=motor, markers=markers, wiring=wiring)
     simulation = simulate(scenario)
     report, _ = report_of(simulation)
     before = score.missed.total() + score.false.total()
@@ -127,12 +130,14 @@ def innocent_scenario(seed, *, guilty=False):
 
 
 def suspects_trial(seed, *, guilty=False):
-    """(origins, lines blamed at p < 0.01, name of the suspect ranked first) for one capture."""
-    simulation = simulate(innocent_scenario(seed, guilty=guilty))
-    report, _ = report_of(simulation)
-    blamed = [suspect for suspect in report.suspects if suspect.p < SIGNIFICANT and suspect.channel is not None]
+    """(origins, lines blamed at p < 0.01, what else was, the suspect ranked first) for one capture."""
+    scenario = innocent_scenario(seed, guilty=guilty)
+    report, _ = report_of(simulate(scenario))
+    blamed = [suspect for suspect in report.suspects if suspect.p < SIGNIFICANT]
+    in_time = scenario.fault_trains[0].period_s is not None
+    other = {suspect.what for suspect in blamed if suspect.channel is None and not (in_time and suspect.unit == "s")}
     first = report.suspects[0].channel if report.suspects else None
-    return len(report.origins), {suspect.channel for suspect in blamed}, first
+    return len(report.origins), {suspect.channel for suspect in blamed if suspect.channel is not None}, other, first
 
 
 def _print_score(score):
@@ -195,6 +200,7 @@ def main(arguments=None):
     parser.add_argument("--trials", type=int, default=200)
     parser.add_argument("--first", type=int, default=0, help="seed of the first trial")
     parser.add_argument("--kinds", default="", help="kinds to plant, separated by commas (default: all)")
+    parser.add_argument("--wiring", choices=["one-wire", "clocked", "latched", "direct", "any"], default="one-wire")
     parser.add_argument("--motor", choices=["yes", "no", "either"], default="either")
     parser.add_argument("--verbose", action="store_true", help="tell every trial that went wrong")
     given = parser.parse_args(arguments)
@@ -208,17 +214,19 @@ def main(arguments=None):
             kinds = given.kinds.split(",") if given.kinds else []
             pick = np.random.default_rng([seed, 7])
             planted = 0 if given.part == "clean" else [str(k) for k in pick.choice(kinds, 3)] if kinds else 3
-            faults_trial(seed, score, faults=planted, motor=motor, verbose=given.verbose)
+            faults_trial(seed, score, faults=planted, motor=motor, wiring=given.wiring, verbose=given.verbose)
         _print_score(score)
     else:
         guilty = given.part == "guilty"
         results = [suspects_trial(seed, guilty=guilty) for seed in seeds]
-        innocent = sum(bool(blamed - ({"RADIO"} if guilty else set())) for _, blamed, _ in results)
-        first = sum(top == "RADIO" and "RADIO" in blamed for _, blamed, top in results)
-        origins = np.median([n for n, _, _ in results])
+        innocent = sum(bool(blamed - ({"RADIO"} if guilty else set())) for _, blamed, _, _ in results)
+        first = sum(top == "RADIO" and "RADIO" in blamed for _, blamed, _, top in results)
+        origins = np.median([n for n, *_ in results])
         sys.stdout.write(
             f"{len(results)} captures, median {origins:g} origins; an innocent line was blamed in {innocent}"
         )
+        if not guilty:
+            sys.stdout.write(f", an angle, a period, the speed or the data in {sum(bool(o) for *_, o, _ in results)}")
         sys.stdout.write(f"; the guilty one was ranked first and blamed in {first}\n" if guilty else "\n")
 
 

@@ -90,14 +90,15 @@ def clock_of(
 
 @dataclass(frozen=True)
 class _Node:
-    """One observation in time order. Its cause may begin at `latest` at the latest, or at `turn_end` where a rule
-    concerns the whole turn; it lasts until `until`."""
+    """One observation in time order. Its cause may begin at `latest` at the latest, or at `update_end` or `turn_end`
+    where a rule concerns the very update or the whole turn; it lasts until `until`."""
 
     order: int
     what: Observation
     depth: int
     at_turns: float | None
     latest: int
+    update_end: int
     turn_end: int
     until: int
     until_turns: float | None
@@ -132,7 +133,7 @@ def _nodes(observations: Sequence[Observation], clock: Clock) -> list[_Node]:
     for order, item in enumerate(ordered):
         facts = FACTS[item.kind]
         until = item.tick + _lasting_ticks(item, clock)
-        latest = max(item.tick, _update_end(item, clock)) + slack
+        latest = (_update_end(item, clock) if item.kind.startswith("data-") else item.tick) + slack
         if item.kind == "data-silent":  # it begins with the last update that still came, whatever stopped the next
             latest = max(latest, until)
         turn = clock.turn_of(item.tick) if item.revolution is None else item.revolution
@@ -141,16 +142,17 @@ def _nodes(observations: Sequence[Observation], clock: Clock) -> list[_Node]:
         if facts.of_turn:
             latest = turn_end
         at = clock.turns_at(item.tick)
-        nodes.append(_Node(order, item, facts.depth, at, latest, turn_end, until, clock.turns_at(until)))
+        update_end = max(latest, _update_end(item, clock) + slack)
+        nodes.append(_Node(order, item, facts.depth, at, latest, update_end, turn_end, until, clock.turns_at(until)))
     return nodes
 
 
 def _update_end(item: Observation, clock: Clock) -> int:
     """What happened to an update is dated to its start; what did it may have come before its end."""
     ends = clock.update_ends.get(item.chain or "")
-    if ends is None or item.update is None or not item.kind.startswith("data-") or item.update >= len(ends):
+    if ends is None or item.update is None or item.update >= len(ends):
         return item.tick
-    return int(ends[item.update])
+    return max(int(ends[item.update]), item.tick)
 
 
 def _lasting_ticks(item: Observation, clock: Clock) -> int:
@@ -233,7 +235,9 @@ def _latest(effect: _Node, rule: Rule) -> int:
     """The last instant at which a cause by that rule may begin."""
     if rule.strict:
         return effect.what.tick
-    return effect.turn_end if rule.of_turn else effect.latest
+    if rule.of_turn:
+        return effect.turn_end
+    return effect.update_end if rule.scope == "update" else effect.latest
 
 
 def _nearness(cause: _Node) -> tuple[int, int]:

@@ -63,6 +63,7 @@ class Rule:
     at the start or the end of a turn, or anywhere in a turn whose grid is in doubt. With `at_start` both must stand at
     the first column of their turns. With `of_turn` the cause may come
     later in the effect's own turn: a new start half-way bends the grid on which all of that turn's updates are judged.
+    A rule of one update admits a cause anywhere in it.
     With `strict` it must come before the instant to which the effect is dated, whatever the effect's kind. `why`
     finishes the sentence "this follows because ...".
     """
@@ -180,6 +181,15 @@ RULES: tuple[Rule, ...] = (
         scope="chain",
     ),
     *_rules("data-overlong", {"data-bit-time": "two updates ran into each other"}, scope="update"),
+    *(
+        Rule(
+            cause,
+            "update-late",
+            "its LEDs wait for the end of an update, which came only with the next",
+            scope="update",
+        )
+        for cause in ("data-truncated", "data-overlong")
+    ),
     *_rules(
         "data-extra",
         {

@@ -104,12 +104,13 @@ def learn_clock(
 
 def _ordinary(intervals: Ticks, slack: float, period: float) -> tuple[float, float]:
     """Bounds far outside a line's own spread: 1.8 times what all but a thousandth stray from the median, a sample more,
-    and at least two samples and 0.15 of a clock period."""
+    and at least two samples and 0.15 of a clock period. In a short capture up to two dozen may stray further, so that
+    one bad update is not taken for spread."""
     if not intervals.size:
         return 0.0, float("inf")
     ordered = np.sort(intervals)
     usual = float(np.median(ordered))
-    rare = min(max(2, int(1e-3 * ordered.size)), (ordered.size - 1) // 2)
+    rare = min(max(24, int(1e-3 * ordered.size)), ordered.size // 50)
     least = max(2 * slack, 0.15 * period)
     below = max(1.8 * (usual - float(ordered[rare])) + slack, least)
     above = max(1.8 * (float(ordered[-1 - rare]) - usual) + slack, least)

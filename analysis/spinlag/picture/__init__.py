@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from spinlag.capture import Capture, Ticks
 from spinlag.leds.updates import ChainUpdates
+from spinlag.picture.dwell import LEVELS, Blank, blank_of, lit_levels
 from spinlag.picture.light import LightRows, light_rows, word_of
 from spinlag.placement import Placement
 from spinlag.rig import DisplayTable, Rig
@@ -19,6 +20,7 @@ from spinlag.rotation import Rotation
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 Image = NDArray[np.uint8]
+Levels = NDArray[np.uint8]
 
 FULL_TURN = 360.0
 
@@ -30,8 +32,12 @@ DARK = -1
 
 _BLOCK_CELLS = 4_000_000
 
+_MIX = np.uint64(0x9E3779B97F4A7C15)
+"""An odd multiplier that spreads keys over 64 bits."""
+
 _GROUPS_ALONG = 8
-"""Groups into which a chain is cut where light runs along it; each group is taken to change at once."""
+"""Groups into which a chain is cut where light runs along it; each group is taken to change at once, in its middle. An
+update takes a column slot at most, so that no LED is drawn more than a sixteenth of a slot from its own instant."""
 
 
 @dataclass(frozen=True)
@@ -59,8 +65,8 @@ class Screen:
     red, green, blue as sent to the LEDs. `angles_deg`, shape (bins,), are the bins' middles; bins begin where columns
     begin (`phase_deg`), so that ordinary jitter of a fraction of a column moves nothing. `radii`, shape (rows,), are in
     mm where `radii_from` is `rig`, else in LED pitches from the hub. `words` is how many words each chain takes,
-    `early` and `late` are the ticks at which the first and the last of its LEDs show each update. `turn_ticks`, shape
-    (turns + 1,).
+    `early` and `late` are the ticks at which the first and the last of its LEDs show each update, `blanks` the lines
+    that darken it (None where there is none). `turn_ticks`, shape (turns + 1,).
     """
 
     geometry: str
@@ -76,6 +82,7 @@ class Screen:
     words: tuple[int, ...]
     early: tuple[Ticks, ...]
     late: tuple[Ticks, ...]
+    blanks: tuple[Blank | None, ...]
     turn_ticks: Ticks
     tick_s: float
 
@@ -143,6 +150,7 @@ def set_up_screen(
         words=tuple(words),
         early=tuple(_shows(chain, chain.light_early_s, capture) for chain in lit),
         late=tuple(_shows(chain, chain.light_s, capture) for chain in lit),
+        blanks=tuple(blank_of(capture, rig, chain.name) for chain in lit),
         turn_ticks=rotation.turn_ticks,
         tick_s=float(capture.tick),
     )
@@ -210,11 +218,7 @@ def turn_rows(screen: Screen, window: Window, first: int, last: int) -> Indices:
     Shape (last - first, bins): row numbers in the chain's updates, DARK where none had come yet. LEDs hold their light
     between updates.
     """
-    turns = np.arange(first, last)[:, None] + (screen.angles_deg - window.offset_deg)[None, :] / FULL_TURN
-    whole = np.clip(np.floor(turns).astype(np.int64), 0, screen.turns - 1)
-    begin = screen.turn_ticks[whole]
-    length = screen.turn_ticks[whole + 1] - begin
-    at = begin + np.rint((turns - whole) * length).astype(np.int64)
+    at = _passes(screen, window, first, last, screen.angles_deg)
     late = screen.late[window.chain]
     if window.share == 1.0 or not at.size:
         return np.asarray(late.searchsorted(at, side="right") - 1)
@@ -222,15 +226,40 @@ def turn_rows(screen: Screen, window: Window, first: int, last: int) -> Indices:
     low = max(int(late.searchsorted(at.min())) - 1, 0)
     high = int(screen.early[window.chain].searchsorted(at.max(), side="right"))
     early = screen.early[window.chain][low:high]
-    shows = early + np.rint(window.share * (late[low:high] - early)).astype(np.int64)
+    chain = screen.chains[window.chain]
+    # an update of fewer words ends with a LED before the last
+    steps = np.maximum(chain.bits[low:high] // chain.bits_per_led - 1, 1)
+    way = np.minimum(window.share * max(screen.words[window.chain] - 1, 1) / steps, 1.0)
+    shows = early + np.rint(way * (late[low:high] - early)).astype(np.int64)
     return np.asarray(low + np.maximum.accumulate(shows).searchsorted(at, side="right") - 1)
+
+
+def turn_levels(screen: Screen, window: Window, first: int, last: int) -> Levels | None:
+    """How much of each bin of turns [first, last) a window's LEDs are lit, uint8 of LEVELS, shape (last - first, bins);
+    None where no line darkens them."""
+    blank = screen.blanks[window.chain]
+    if blank is None:
+        return None
+    half = FULL_TURN / screen.bins / 2
+    begin = _passes(screen, window, first, last, screen.angles_deg - half)
+    return lit_levels(blank, begin, _passes(screen, window, first, last, screen.angles_deg + half))
+
+
+def _passes(screen: Screen, window: Window, first: int, last: int, angles_deg: Floats) -> Ticks:
+    """Ticks at which a window passes each of the angles in turns [first, last), shape (last - first, angles)."""
+    turns = np.arange(first, last)[:, None] + (angles_deg - window.offset_deg)[None, :] / FULL_TURN
+    whole = np.clip(np.floor(turns).astype(np.int64), 0, screen.turns - 1)
+    begin = screen.turn_ticks[whole]
+    length = screen.turn_ticks[whole + 1] - begin
+    return np.asarray(begin + np.rint((turns - whole) * length).astype(np.int64))
 
 
 @dataclass(frozen=True, eq=False)
 class Block:
     """Turns [first, last) laid out: which update showed through each window at each angle.
 
-    `rows[w]`, shape (turns, bins); `keys`, uint64, shape (turns, bins), are equal where all that was shown was equal;
+    `rows[w]`, shape (turns, bins); `levels[w]`, uint8, same shape, how much of each bin its LEDs are lit, of LEVELS, or
+    None where always; `keys`, uint64, shape (turns, bins), are equal where all that was shown was equal;
     `light[c]` looks up the colours of chain c.
     """
 
@@ -238,6 +267,7 @@ class Block:
     first: int
     last: int
     rows: tuple[Indices, ...]
+    levels: tuple[Levels | None, ...]
     keys: NDArray[np.uint64]
     light: tuple[LightRows, ...]
 
@@ -249,10 +279,14 @@ class Block:
         screen = self.screen
         total = np.zeros((len(turn), screen.rows, 3), dtype=np.uint16)
         shown = np.zeros(screen.rows, dtype=np.uint16)
-        for window, rows in zip(screen.windows, self.rows, strict=True):
+        for window, rows, levels in zip(screen.windows, self.rows, self.levels, strict=True):
             place = slice(window.row, window.row + window.last - window.first)
             shown[place] += 1
-            total[:, place] += self.light[window.chain].colours(rows[turn, angle])[:, window.first : window.last]
+            seen = self.light[window.chain].colours(rows[turn, angle])[:, window.first : window.last]
+            if levels is not None:
+                lit = levels[turn, angle][:, None, None].astype(np.uint16)
+                seen = np.asarray((seen * lit + LEVELS // 2) // LEVELS, dtype=np.uint8)
+            total[:, place] += seen
         if int(shown.max(initial=1)) == 1:
             return total.astype(np.uint8)
         return np.asarray(np.rint(total / np.maximum(shown, 1)[None, :, None]), dtype=np.uint8)
@@ -275,9 +309,13 @@ def lay_out(screen: Screen, first: int, last: int) -> Block:
         high = max((int(shown.max()) + 1 for shown in used), default=0)
         light.append(light_rows(chain, screen.words[c], low, max(high, low)))
     keys = np.zeros((last - first, screen.bins), dtype=np.uint64)
-    for window, shown in zip(screen.windows, rows, strict=True):
-        keys = keys * np.uint64(0x9E3779B97F4A7C15) + light[window.chain].keys(shown)
-    return Block(screen, first, last, rows, keys, tuple(light))
+    levels = tuple(turn_levels(screen, window, first, last) for window in screen.windows)
+    for window, shown, lit in zip(screen.windows, rows, levels, strict=True):
+        own = light[window.chain].keys(shown)
+        if lit is not None:
+            own = np.where(lit > 0, own * _MIX + lit, np.uint64(0))
+        keys = keys * _MIX + own
+    return Block(screen, first, last, rows, levels, keys, tuple(light))
 
 
 def blocks(screen: Screen, turns_each: int = 64) -> Iterator[Block]:

@@ -91,7 +91,8 @@ def _kinds(rng: np.random.Generator, faults: int | Sequence[str], motor: bool | 
         return list(faults)
     able = [kind for kind in KINDS if motor is not False or not kind.startswith("motor-")]
     if wiring in ("direct", "any"):
-        able = [kind for kind in able if not kind.startswith("data-")]
+        # nothing moves on such a line when it is told again what it shows already
+        able = [kind for kind in able if not kind.startswith("data-") and kind != "update-repeated"]
     return [str(kind) for kind in rng.choice(able, faults)]
 
 
@@ -162,6 +163,8 @@ def _fault(
     place: dict[str, Any] = {"kind": kind, "revolution": revolution}
     column = {"column": int(rng.integers(1, shape.columns - 2))}
     led = {"led": int(rng.integers(0, shape.leds)), "bit": int(rng.integers(0, 8))}
+    if _bits_per_led(shape) < 8:  # so that what is struck or cut off is really there
+        led = {"led": led["led"] % (shape.leds - 7), "bit": 0}
     if kind == "capture-gap":
         at = (revolution + float(rng.uniform())) * turn_s
         return {"kind": kind, "at_s": at, "duration_ms": float(rng.uniform(0.2, 1.5)) * turn_s * 1e3}
@@ -189,6 +192,11 @@ def _fault(
         "column-rate": {"percent": sign * float(rng.uniform(8.0, 25.0))},
     }
     return cast("dict[str, Any]", {**place, **more[kind]})
+
+
+def _bits_per_led(shape: Shape) -> int:
+    table = shape.table
+    return int(table.get("depth", 1)) if table.get("wiring") in ("latched", "direct") else 8
 
 
 def _pause_us(rng: np.random.Generator, shape: Shape) -> float:

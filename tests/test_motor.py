@@ -176,7 +176,7 @@ def test_the_angle_of_an_even_shaft_is_exact():
     want = 3 + np.arange(0, 5 * T, 777_777) / T
     assert_allclose(motor.turns_at(ticks), want, rtol=0, atol=2e-7)
     assert_allclose((motor.angle_at(ticks) - 360 * want + 180) % 360 - 180, 0, rtol=0, atol=1e-4)
-    assert motor.angle_rms_deg < 1e-4
+    assert motor.angle_rms_deg < 2e-4  # an even turn is told from uneven poles to 1e-7 of a turn an edge
 
 
 def test_turns_count_from_the_first_revolution_of_the_rotation():

@@ -123,7 +123,8 @@ def steady_scenario(rng: np.random.Generator, *, pole_error_deg: float = 0.0) ->
 def angle_errors(trials: int, seed: int) -> np.ndarray:
     """Rms angle error of each trial over what sampling and edge noise of a single edge come to, shape (trials,).
 
-    Truth is taken half a sample before the tick, where a sampled edge stands on average.
+    Truth is taken half a sample before the tick, where a sampled edge stands on average, and by what the scenario's
+    recorder shifts the world against its samples.
     """
     rng = np.random.default_rng(seed)
     ratios = []
@@ -135,7 +136,8 @@ def angle_errors(trials: int, seed: int) -> np.ndarray:
         assert rotation is not None
         assert motor is not None
         ticks = np.sort(rng.integers(rotation.turn_ticks[1], rotation.turn_ticks[-2], 2000))
-        true = motion.angle_at(ticks * float(capture.tick) - 0.5 * capture.sample_period_s)
+        late_s = trial.world.phase_s + 0.5 * capture.sample_period_s
+        true = motion.angle_at(ticks * float(capture.tick) - late_s)
         error = motor.turns_at(ticks) - true
         error -= np.round(np.median(error))
         noise = np.hypot(tables["motor"]["edge_noise_us"] * 1e-6, capture.sample_period_s / np.sqrt(12))

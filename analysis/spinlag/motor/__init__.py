@@ -108,7 +108,7 @@ def read_motor(capture: Capture, rig: Rig, rotation: Rotation | None) -> Motor |
     nodes = find_nodes(lines, pattern, float(capture.sample_period.ticks)) if pattern is not None else None
     warp, slip, witness = _witness(capture, lines, ratio, pattern, nodes, rotation)
     faults = find_faults(whole, lines, pattern, nodes, states, rotation)
-    spread = _angle_spread(pattern, nodes, slip, rotation)
+    spread = _angle_spread(pattern, nodes, warp, slip, rotation)
     return Motor(
         phases=rig.motor.phases,
         pole_pairs=ratio.pole_pairs,
@@ -227,14 +227,16 @@ def _witness(
 
 
 def _angle_spread(
-    pattern: Pattern | None, nodes: Nodes | None, slip: Slip | None, rotation: Rotation | None
+    pattern: Pattern | None, nodes: Nodes | None, warp: Warp | None, slip: Slip | None, rotation: Rotation | None
 ) -> float | None:
     """Expected rms error of an interpolated angle, degrees: two thirds of a node's variance (mean over the way from one
-    node to the next), the learned positions, and the index's place on the rotor."""
-    if pattern is None or nodes is None or slip is None or rotation is None:
+    node to the next), the learned positions, the index's place on the rotor, and what cannot be told between uneven
+    poles and an uneven turn, at the angle itself and at the index from which it counts."""
+    if pattern is None or nodes is None or warp is None or slip is None or rotation is None:
         return None
     place = slip.scatter_turns / np.sqrt(max(len(rotation.turns), 1))
-    return 360.0 * float(np.sqrt(2 / 3 * nodes.sigma_turns**2 + np.mean(pattern.error**2) + place**2))
+    bend = 2.0 * float(np.sum(warp.spread**2))
+    return 360.0 * float(np.sqrt(2 / 3 * nodes.sigma_turns**2 + np.mean(pattern.error**2) + place**2 + bend))
 
 
 def _index_rms(rotation: Rotation, witness: Witness, spread: float | None) -> float | None:

@@ -32,12 +32,14 @@ BASE = 3
 class Explanation:
     """The best story. `at` is the index of the pulse (shifted: pulse `at` ends interval at - 1) or of the interval;
     `size` the shift as a share of a mean interval, or the relative change of pace (corner: over the whole window);
-    `lead` by how much the chi-square of the best other story exceeds this one's."""
+    `lead` by how much the chi-square of the best other story exceeds this one's; `shown`: how much of a step interval
+    `at` itself shows, 0 ... 1 (1 for the other stories)."""
 
     story: Story
     at: int
     size: float
     lead: float
+    shown: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -70,7 +72,14 @@ def explain(lengths: Floats, share: Floats, noise: Noise, near: range) -> Explan
     results.sort(key=lambda result: result[0])
     best_chi2, extra, best = results[0]
     others = [chi2 for chi2, _, candidate in results if candidate.story != best.story]
-    return Explanation(best.story, best.at, _size(best, extra, mean_share), min(others, default=np.inf) - best_chi2)
+    lead = min(others, default=np.inf) - best_chi2
+    return Explanation(best.story, best.at, _size(best, extra, mean_share), lead, _shown(best, extra, mean_share))
+
+
+def _shown(candidate: _Candidate, extra: Floats, mean_share: float) -> float:
+    if candidate.story != "speed-step" or extra[0] == 0:
+        return 1.0
+    return float(np.clip(extra[1] / (extra[0] * mean_share), 0.0, 1.0))
 
 
 def _size(candidate: _Candidate, extra: Floats, mean_share: float) -> float:

@@ -29,6 +29,9 @@ MOST_OFF = 0.3
 
 LEAST_PULSES = 8
 LEAST_CYCLES = 40
+WITHIN_CYCLE = 0.15
+"""Share of an electrical cycle within which the instant of a step is known."""
+
 COVERED = 0.5
 """The motor lines decide where they witness at least this share of the pulses."""
 
@@ -205,17 +208,24 @@ def _shaft_changes(witness: Witness, ticks: Ticks, numbers: Indices) -> SpeedCha
     fine = witness.cycle_instants()
     if len(fine) < LEAST_CYCLES or _unwitnessed(witness, fine).any():
         return by_turn
-    steps = [one for one in find_speed_changes(np.diff(fine).astype(np.float64)).changes if one.phase == "step"]
-    added: list[SpeedChange] = []
-    for step in steps:
-        turn = int(np.searchsorted(ticks, fine[step.turn], side="right")) - 1
-        near = [one for one in (*by_turn.changes, *added) if one.first - SPAN <= turn <= one.last + SPAN]
-        if 0 <= turn < len(ticks) - 1 and not near:
-            cycles = witness.pole_pairs
-            before, after = step.before / cycles, step.after / cycles
-            added.append(replace(step, first=turn, last=turn, turn=turn, before=before, after=after))
-    every = tuple(sorted([*by_turn.changes, *added], key=lambda one: one.first))
-    return replace(by_turn, changes=every)
+    cycles = np.diff(fine)
+    changes = list(by_turn.changes)
+    for step in find_speed_changes(cycles.astype(np.float64)).changes:
+        if step.phase != "step":
+            continue
+        # a step at the very beginning of a turn is not blamed on the turn before for a little noise
+        at = fine[step.turn] + round((1.0 - step.shown + WITHIN_CYCLE) * float(cycles[step.turn]))
+        turn = int(np.searchsorted(ticks, at, side="right")) - 1
+        if not 0 <= turn < len(ticks) - 1:
+            continue
+        near = [i for i, one in enumerate(changes) if one.first - SPAN <= turn <= one.last + SPAN]
+        per_turn = witness.pole_pairs
+        if not near:
+            before, after = step.before / per_turn, step.after / per_turn
+            changes.append(replace(step, first=turn, last=turn, turn=turn, before=before, after=after))
+        elif len(near) == 1 and changes[near[0]].phase == "step" and abs(changes[near[0]].turn - turn) <= 1:
+            changes[near[0]] = replace(changes[near[0]], first=turn, last=turn, turn=turn)
+    return replace(by_turn, changes=tuple(sorted(changes, key=lambda one: one.first)))
 
 
 def _kinds(seen_at: Indices, sure: Mask, changes: SpeedChanges) -> tuple[NDArray[np.str_], Mask]:

@@ -32,6 +32,11 @@ RUN_LEAST = 1.05
 RUN_TOTAL = 1.5
 """... or by this factor in whatever manner."""
 
+TRACE = 0.25
+TRACE_SIGMAS = 2.0
+"""A turn that shows less of a step than so many standard deviations of its own, and less than this share, came before
+it."""
+
 _EDGE_ROUNDS = 6
 
 Phase = Literal["step", "ramp", "run-up", "run-down"]
@@ -39,7 +44,8 @@ Phase = Literal["step", "ramp", "run-up", "run-down"]
 
 @dataclass(frozen=True)
 class SpeedChange:
-    """Turns [first, last] over which the speed changed; `turn` is where it changed most. Speeds in turns per tick."""
+    """Turns [first, last] over which the speed changed; `turn` is where it changed most. Speeds in turns per tick.
+    `shown`: how much of turn `turn` a step left at the new speed, 0 ... 1."""
 
     phase: Phase
     first: int
@@ -47,6 +53,7 @@ class SpeedChange:
     turn: int
     before: float
     after: float
+    shown: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -201,9 +208,13 @@ def _explain(periods: Floats, peak: int, noise: Noise) -> tuple[Story, SpeedChan
     found = explain(periods[begin:end], np.ones(end - begin), noise, near)
     if found.story in ("calm", "shifted", "corner"):
         return found.story, None
-    turn = begin + found.at
+    turn, shown = begin + found.at, found.shown
+    own = float(np.sqrt(2.0 * noise.edge**2 + noise.pace**2))
+    if found.story == "speed-step" and shown < min(TRACE, TRACE_SIGMAS * own / abs(found.size)):
+        # nothing of it shows in this turn: it came with the next one
+        turn, shown = turn + 1, 1.0
     if not CALM_BESIDE <= turn < n - CALM_BESIDE:
         return "calm", None
     before = 1.0 / float(np.mean(periods[max(turn - SPAN, 0) : max(turn, 1)]))
     after = 1.0 / float(np.mean(periods[min(turn + 1, n - 1) : turn + 1 + SPAN]))
-    return found.story, SpeedChange("step", turn, turn, turn, before, after)
+    return found.story, SpeedChange("step", turn, turn, turn, before, after, shown)

@@ -27,6 +27,7 @@ class TextSource:
 
     def __init__(self, text: bytes, head_bytes: int = HEAD_BYTES) -> None:
         self.file = "made.csv"
+        self.unpacks = False
         self._text = text
         self._at = 0
         self.head = text[:head_bytes]

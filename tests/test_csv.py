@@ -176,17 +176,6 @@ def test_a_repeated_row_that_marks_the_end_makes_no_row_per_sample() -> None:
     assert period.ticks == 5
 
 
-@pytest.mark.parametrize(
-    "bounds", [("0.4", "0.6"), ("41.6", "41.7"), ("0.0001", "0.5"), ("5", "5.3"), ("2.999", "3.0001"), ("7/3", "12/5")]
-)
-def test_the_simplest_fraction_between_two(bounds: tuple[str, str]) -> None:
-    low, high = map(Fraction, bounds)
-    found = csv.simplest_between(low, high)
-    assert low < found < high
-    for denominator in range(1, found.denominator):
-        assert not low < Fraction(int(low * denominator) + 1, denominator) < high
-
-
 def test_a_stated_rate_is_handed_on_to_be_checked() -> None:
     draft = read_text("# Sample rate: 8 MHz\nt_us,A\n0,0\n125,1\n375,0\n")
     assert draft.sample_rate_hz == 8_000_000

@@ -13,8 +13,8 @@ import pytest
 
 from spinlag import read_capture
 from spinlag.errors import CaptureError
-from spinlag.importers import IMPORTERS, Importer
-from spinlag.importers.blocks import BlockReader, in_order
+from spinlag.importers import IMPORTERS, Importer, vcd
+from spinlag.importers.blocks import BlockReader, ahead, in_order
 from spinlag.importers.source import FileSource
 from spinlag.rig import CaptureTable
 
@@ -221,3 +221,54 @@ def test_work_in_threads_keeps_the_order() -> None:
         assert square == number * number
         assert len(asked) <= number + 5
     assert len(asked) == 50
+
+
+def test_work_ahead_keeps_the_order_and_its_distance() -> None:
+    made: list[int] = []
+
+    def items():
+        for number in range(50):
+            made.append(number)
+            yield number
+
+    for place, number in enumerate(ahead(items())):
+        assert number == place
+        assert len(made) <= number + 6
+    assert len(made) == 50
+
+
+def test_what_goes_wrong_ahead_is_raised_in_its_turn() -> None:
+    def items():
+        yield 1
+        yield 2
+        raise CaptureError("no more of it", file="made.vcd")
+
+    got = []
+    with pytest.raises(CaptureError, match="no more of it"):
+        for number in ahead(items()):
+            got.append(number)
+    assert got == [1, 2]
+
+
+def test_a_reader_that_stops_early_leaves_no_thread_behind() -> None:
+    before = threading.active_count()
+    numbers = ahead(iter(range(1000)))
+    assert next(numbers) == 0
+    assert threading.active_count() == before + 1
+    numbers.close()
+    assert threading.active_count() == before
+
+
+@pytest.mark.parametrize("threads", [0, 1, 2])
+def test_a_packed_file_reads_as_the_plain_one(tmp_path: Path, threads: int) -> None:
+    text = b"$timescale 1 ns $end $var wire 1 ! A $end $enddefinitions $end\n" + b"".join(
+        b"#%d\n%d!\n" % (7 * k, k % 2) for k in range(20_000)
+    )
+    drafts = []
+    for name, data in (("a.vcd", text), ("a.vcd.gz", gzip.compress(text))):
+        with FileSource(write(tmp_path / name, data)) as source:
+            assert source.unpacks == name.endswith(".gz")
+            drafts.append(vcd.read(source, table=CaptureTable(), block_bytes=5000, threads=threads))
+    plain, packed = drafts
+    assert packed.channels[0].edges[:].tolist() == plain.channels[0].edges[:].tolist()
+    assert (packed.start, packed.end) == (plain.start, plain.end)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spinlag.lattice import fits, search
+from spinlag.lattice import fits, search, simplest_between
 from spinlag.sampling import USUAL_MHZ, ClaimedRate, detect_sample_period, edge_runs
 
 NS = Fraction(1, 10**9)
@@ -170,3 +170,22 @@ def test_the_look_at_the_edges_is_bounded() -> None:
     lines = [Counting(ticks) for _ in range(200)]
     edge_runs(lines)
     assert sum(line.taken for line in lines) <= 40_000
+
+
+@pytest.mark.parametrize(
+    "bounds", [("0.4", "0.6"), ("41.6", "41.7"), ("0.0001", "0.5"), ("5", "5.3"), ("2.999", "3.0001"), ("7/3", "12/5")]
+)
+def test_the_simplest_fraction_between_two(bounds: tuple[str, str]) -> None:
+    low, high = map(Fraction, bounds)
+    found = simplest_between(low, high, ends=False)
+    assert low < found < high
+    for denominator in range(1, found.denominator):
+        assert not low < Fraction(int(low * denominator) + 1, denominator) < high
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "simplest"),
+    [("5", "5.3", "5"), ("4.9", "5", "5"), ("7/3", "7/3", "7/3"), ("7/3", "12/5", "7/3"), ("0.4", "0.5", "1/2")],
+)
+def test_the_simplest_fraction_may_be_an_end(low: str, high: str, simplest: str) -> None:
+    assert simplest_between(Fraction(low), Fraction(high)) == Fraction(simplest)

@@ -18,9 +18,10 @@ from reference_vcd import read as read_slowly
 from spinlag.capture import UNKNOWN
 from spinlag.importers import vcd
 from spinlag.importers.blocks import MARGIN, Block
+from spinlag.importers.vcd_even import find_rows
 from spinlag.importers.vcd_general import read_general
 from spinlag.importers.vcd_scheme import Parsed
-from spinlag.importers.vcd_stamps import read_stamps
+from spinlag.importers.vcd_stamps import _read_even, _read_searched, read_stamps
 from spinlag.importers.vcd_tokens import split
 from spinlag.rig import CaptureTable
 from vcd_texts import TextSource, as_lists, read_text, vcd_texts
@@ -130,11 +131,14 @@ ROWS = b'#98765432107\n0!\n#98765432148\n1!\n0!\n#98765432149\n#98765432150\n1"\
 @pytest.mark.parametrize("newline", [b"\n", b"\r\n"])
 @pytest.mark.parametrize("shorter", [b"98765", b""])
 @pytest.mark.parametrize("codes", [2, 30])
-def test_any_changed_byte_is_read_as_the_path_for_anything_reads_it(newline: bytes, shorter: bytes, codes: int) -> None:
-    """The quick path knows where everything stands; wherever something else stands, it must not take the block."""
+@pytest.mark.parametrize("even", [False, True])
+def test_any_changed_byte_is_read_as_the_path_for_anything_reads_it(
+    newline: bytes, shorter: bytes, codes: int, even: bool
+) -> None:
+    """The quick paths know where everything stands; wherever something else stands, they must not take the block."""
     text = ROWS.replace(b"98765", shorter).replace(b"\n", newline)
-    if newline == b"\r\n":
-        text = text.replace(b"#" + shorter + b"432149\r\n", b"")
+    if newline == b"\r\n" or even:
+        text = text.replace(b"#" + shorter + b"432149" + newline, b"")
     scheme = vcd._scheme(
         {bytes([33 + number if number < 2 else 63 + number]): 1 for number in range(codes)}, ports=False
     )
@@ -148,6 +152,35 @@ def test_any_changed_byte_is_read_as_the_path_for_anything_reads_it(newline: byt
                 quick += 1
                 assert found_in(parsed) == found_in(read_general(changed, split(changed), scheme)), (at, byte)
     assert quick > len(text)
+
+
+@pytest.mark.parametrize("newline", [b"\n", b"\r\n", b"\t"])
+@pytest.mark.parametrize("digits", [1, 7, 8, 9, 15, 16])
+def test_rows_at_one_distance_are_read_as_those_that_are_searched_for(newline: bytes, digits: int) -> None:
+    rng = np.random.default_rng(digits)
+    least = 10 ** (digits - 1)
+    stamps = np.sort(rng.integers(least, min(10 * least, least + 10**9), 5000))
+    longer = set(rng.integers(0, len(stamps), 9).tolist())
+    rows = [
+        newline.join([b"#%d" % time, *(b"%d!" % (k % 2), b"x#", b"1#")[: 3 if k in longer else 1], b""])
+        for k, time in enumerate(stamps.tolist())
+    ]
+    block = block_of(b"".join(rows))
+    quick, searched = (read(block, digits, len(newline)) for read in (_read_even, _read_searched))
+    assert quick is not None
+    assert searched is not None
+    assert quick[0].tolist() == searched[0].tolist() == stamps.tolist()
+    for one, other in zip(quick[1:], searched[1:], strict=True):
+        assert one.value.tolist() == other.value.tolist()
+        assert one.code.tolist() == other.code.tolist()
+        assert one.odd.tolist() == other.odd.tolist() == sorted(longer)
+        assert one.at.tolist() == other.at.tolist()
+        assert one.count.tolist() == other.count.tolist() == [3] * len(longer)
+
+
+def test_short_runs_are_left_to_the_search() -> None:
+    block = block_of(b"#10\n1!\n#11\n1!\n0!\n" * 20)
+    assert find_rows(block, 7) is None
 
 
 @settings(max_examples=50)

@@ -28,6 +28,7 @@ class TextSource:
 
     def __init__(self, text: bytes, file: str = "text.vcd") -> None:
         self.file = file
+        self.unpacks = False
         self.head = text[: 1 << 16]
         self._left = memoryview(text)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
@@ -117,13 +118,16 @@ def _simple_fractions(low: Fraction, high: Fraction) -> Iterator[Fraction]:
         if first and first <= high:
             yield first
         scale /= 10
-    yield _simplest_between(low, high)
+    yield simplest_between(low, high)
 
 
-def _simplest_between(low: Fraction, high: Fraction) -> Fraction:
-    """The fraction of least denominator in [low, high], 0 < low <= high (Stern-Brocot tree)."""
-    whole = -(-low.numerator // low.denominator)
-    if whole <= high:
+def simplest_between(low: Fraction, high: Fraction, *, ends: bool = True) -> Fraction:
+    """The fraction of least denominator in [low, high], without `ends` in (low, high); 0 <= low < high, or, with
+    `ends`, 0 < low <= high (Stern-Brocot tree)."""
+    whole = math.ceil(low) if ends else math.floor(low) + 1
+    if whole < high or (ends and whole == high):
         return Fraction(whole)
-    floor = low.numerator // low.denominator
-    return floor + 1 / _simplest_between(1 / (high - floor), 1 / (low - floor))
+    base = whole - 1
+    if low == base:
+        return base + Fraction(1, math.floor(1 / (high - base)) + 1)
+    return base + 1 / simplest_between(1 / (high - base), 1 / (low - base), ends=ends)

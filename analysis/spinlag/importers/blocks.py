@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import queue
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -19,6 +23,10 @@ MARGIN = 32
 
 LONGEST_PIECE = 1 << 26
 """A piece of text that cannot be cut, such as a line, may be this long; a block grows to hold it."""
+
+WORKERS = max(1, min(2, (os.cpu_count() or 1) - 1))
+"""Threads that parse blocks while the caller's reads text and gathers what they found. The caller has work for most of
+a core: with more threads than cores all of them wait for the interpreter's lock, which costs a third of the time."""
 
 Cut = Callable[[bytearray, int, int], int]
 """Where a block may be cut: cut(buffer, start, stop) gives a position in (start, stop], or -1 where there is none."""
@@ -151,3 +159,44 @@ def in_order(items: Iterable[Item], work: Callable[[Item], Result], *, threads: 
         finally:
             for _, future in waiting:
                 future.cancel()
+
+
+_AHEAD = 3
+"""Items that `ahead` keeps ready: enough for a thread that was held up to catch up, few enough to stay in cache."""
+
+
+def ahead(items: Iterable[Item]) -> Iterator[Item]:
+    """The same items, made in a thread of their own while the caller is at work on those before.
+
+    Pays where making them takes processor time without the interpreter's lock, as decompression does. What goes wrong
+    in `items` is raised here, in its turn. The thread has ended when this iterator has, also where it is closed early.
+    """
+    ready: queue.Queue[tuple[Item | None, BaseException | None]] = queue.Queue(_AHEAD)
+    over = threading.Event()
+
+    def make() -> None:
+        try:
+            for item in items:
+                ready.put((item, None))
+                if over.is_set():
+                    return
+            ready.put((None, StopIteration()))
+        except BaseException as error:  # noqa: BLE001 - handed over to the caller's thread, whatever it is
+            ready.put((None, error))
+
+    maker = threading.Thread(target=make, name="spinlag-read-ahead", daemon=True)
+    maker.start()
+    try:
+        while True:
+            item, error = ready.get()
+            if isinstance(error, StopIteration):
+                return
+            if error is not None:
+                raise error
+            yield item  # type: ignore[misc]
+    finally:
+        over.set()
+        while maker.is_alive():
+            with suppress(queue.Empty):
+                ready.get(timeout=0.01)
+        maker.join()

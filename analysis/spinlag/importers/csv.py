@@ -14,11 +14,9 @@ import math
 from dataclasses import replace
 from fractions import Fraction
 
-import numpy as np
-
 from spinlag.capture import UNKNOWN, Channel, SamplePeriod
 from spinlag.errors import CaptureError
-from spinlag.importers.blocks import BlockReader, in_order
+from spinlag.importers.blocks import WORKERS, BlockReader, ahead, in_order
 from spinlag.importers.csv_blocks import read_block
 from spinlag.importers.csv_collect import BITS, Collector, scaled, scaled_one
 from spinlag.importers.csv_header import SECONDS
@@ -32,11 +30,11 @@ from spinlag.importers.draft import Draft
 from spinlag.importers.edge_store import EdgeBudget
 from spinlag.importers.lanes import Lanes, Line, Recorded
 from spinlag.importers.source import HEAD_BYTES, ByteSource
+from spinlag.lattice import simplest_between
 from spinlag.rig import CaptureTable
 
-BLOCK_BYTES = 1 << 20
-THREADS = 2
-"""Threads that read blocks while the caller's joins what they read."""
+BLOCK_BYTES = 1 << 21
+"""Text per block: its arrays just stay in the processor's cache."""
 
 TICKS_PER_SPACING = 1000
 """An interpolated instant is kept to so many parts of the spacing of the rows."""
@@ -59,7 +57,7 @@ def read(
     table: CaptureTable | None = None,
     options: CsvOptions | None = None,
     block_bytes: int = BLOCK_BYTES,
-    threads: int = THREADS,
+    threads: int = WORKERS,
 ) -> Draft:
     """Read a whole CSV file.
 
@@ -86,7 +84,6 @@ def _with_rig(options: CsvOptions, table: CaptureTable) -> CsvOptions:
 
 def _collect(source: ByteSource, layout: Layout, block_bytes: int, threads: int) -> tuple[Collector, list[str]]:
     """All rows, and warnings about how the file ends."""
-    _keep_freed_memory()
     collector = Collector(layout, source.file)
     warnings: list[str] = []
     newline = bytes([layout.newline])
@@ -97,7 +94,8 @@ def _collect(source: ByteSource, layout: Layout, block_bytes: int, threads: int)
     line = layout.first_line
     above: int | None = None
     reader = BlockReader(source, block_bytes, cut)
-    for block, pieces in in_order(reader, lambda block: read_block(block, layout), threads=threads):
+    blocks = ahead(reader) if source.unpacks and threads else reader
+    for block, pieces in in_order(blocks, lambda block: read_block(block, layout), threads=threads):
         for rows in pieces:
             shorter = rows.doubtful and above is not None and (rows.last_cell or 0) < above
             if shorter or rows.cut_line is not None:
@@ -112,15 +110,6 @@ def _collect(source: ByteSource, layout: Layout, block_bytes: int, threads: int)
         line += sum(rows.lines for rows in pieces)
         reader.recycle(block)
     return collector, warnings
-
-
-def _keep_freed_memory() -> None:
-    """Make the C library keep freed memory for the next block instead of handing it back page by page.
-
-    glibc does so for blocks up to the size of the largest it has seen freed; other C libraries are not affected.
-    Without this the arrays of every block are fresh pages, which costs more than the arithmetic on them.
-    """
-    np.empty(1 << 24, dtype=np.uint8)
 
 
 class _Finish:
@@ -202,7 +191,7 @@ class _Finish:
             stated = 1 / (self._layout.sample_rate_hz * self._tick() * scale)
             if low < stated < high:
                 return stated * scale
-        return simplest_between(max(low, Fraction(1, 2 * steps)), high) * scale
+        return simplest_between(max(low, Fraction(1, 2 * steps)), high, ends=False) * scale
 
     def _sample_period(self, widest: int) -> SamplePeriod | None:
         if self._layout.unit == "samples":
@@ -298,12 +287,3 @@ class _Finish:
                         lanes.add(Recorded([number], [0, len(when)], when, what, plain=False))
         lines = {column: lanes.finish(number, self._start, self._end) for number, column in enumerate(columns)}
         return lines, max((digitiser.widest_step for digitiser in digitisers if digitiser is not None), default=0)
-
-
-def simplest_between(low: Fraction, high: Fraction) -> Fraction:
-    """The fraction of least denominator in the open interval (low, high), 0 <= low < high (Stern-Brocot tree)."""
-    whole = math.floor(low) + 1
-    if whole < high:
-        return Fraction(whole)
-    base = whole - 1
-    return base + 1 / simplest_between(1 / (high - base), 1 / (low - base) if low > base else 1 / (high - base) + 10**9)

@@ -28,6 +28,8 @@ KEPT_PLACES = 16
 half rounds away from zero, so that only the next digit counts."""
 
 _MOST_WHOLE = 8
+_BY_BYTE = 3
+"""Up to so many digits behind the first eight it is cheaper to look byte by byte than to read another word."""
 _ZEROS = every_byte(ord("0"))
 _ALL = np.uint64(0xFFFFFFFFFFFFFFFF)
 
@@ -83,20 +85,16 @@ def _whole_parts(words: Words, points: Positions, digits: int) -> Words | int | 
 
 def _fractions(words: Words, begins: Positions, places: NDArray[np.intp], most: int) -> Words | None:
     """The digits behind the signs, as numbers of min(most, KEPT_PLACES) digits."""
-    count = (most + 7) // 8
-    if count == 0:
+    if most == 0:
         return np.zeros(len(begins), dtype=np.uint64)
+    if 8 < most <= 8 + _BY_BYTE:
+        return _eight_and_few(words, begins, places, most)
+    count = (most + 7) // 8
     total: Words | None = None
     least = int(places.min())
     for k, word in enumerate(_words_beginning_at(words, begins, count)):
         if least < 8 * (k + 1):
-            blank = places - 8 * k
-            np.maximum(blank, 0, out=blank)
-            blank <<= 3
-            drop = np.left_shift(_ALL, blank.view(np.uint64))  # a shift by 64 or more gives 0 in numpy
-            word |= drop
-            drop &= ~_ZEROS
-            word ^= drop
+            _zeros_behind(word, places - 8 * k)
         value, good = eight_digits(word)
         if not good:
             return None
@@ -109,6 +107,36 @@ def _fractions(words: Words, begins: Positions, places: NDArray[np.intp], most: 
     if total is not None and spare:
         total //= POW10[spare]
     return total
+
+
+def _eight_and_few(words: Words, begins: Positions, places: NDArray[np.intp], most: int) -> Words | None:
+    """As `_fractions`, where few digits follow the first eight: those are looked at byte by byte."""
+    (word,) = _words_beginning_at(words, begins, 1)
+    if int(places.min()) < 8:
+        _zeros_behind(word, places)
+    total, good = eight_digits(word)
+    if not good:
+        return None
+    buffer: Bytes = words.view(np.uint8)
+    for place in range(8, most):
+        digit = buffer.take(begins + place)
+        digit -= np.uint8(ord("0"))
+        digit *= places > place
+        if int(digit.max()) > 9:
+            return None
+        total *= POW10[1]
+        total += digit
+    return total
+
+
+def _zeros_behind(word: Words, places: NDArray[np.intp]) -> None:
+    """Make zeros, in place, of what stands behind the first `places` characters of each word."""
+    blank = np.maximum(places, 0)
+    blank <<= 3
+    drop = np.left_shift(_ALL, blank.view(np.uint64))  # a shift by 64 or more gives 0 in numpy
+    word |= drop
+    drop &= ~_ZEROS
+    word ^= drop
 
 
 def _words_beginning_at(words: Words, begins: Positions, count: int) -> list[Words]:

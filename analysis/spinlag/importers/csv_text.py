@@ -47,6 +47,7 @@ class Utf8Source:
 
     def __init__(self, source: ByteSource) -> None:
         self.file = source.file
+        self.unpacks = source.unpacks
         self._source = source
         self._decoder = codecs.getincrementaldecoder("utf-16")()
         self._chunk = bytearray(1 << 16)

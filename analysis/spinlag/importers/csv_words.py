@@ -13,7 +13,7 @@ from spinlag.importers.digitise import Switching
 Pairs = list[tuple[str, str]]
 
 _DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar", SPACES: "spaces"}
-_SCALES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"), (1e-12, "ps"))
+_SCALES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"), (1e-12, "ps"))
 
 
 def about_layout(layout: Layout) -> Pairs:

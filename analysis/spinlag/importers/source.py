@@ -39,7 +39,7 @@ PIPE_PATIENCE_S = 60.0
 
 _GZIP_MAGIC = b"\x1f\x8b"
 _XZ_MAGIC = b"\xfd7zXZ\x00"
-_PACKED_READ = 1 << 16
+_PACKED_READ = 1 << 18
 """Small reads of packed data: what one call leaves undecoded is copied by the next."""
 
 
@@ -47,6 +47,11 @@ class ByteSource(Protocol):
     """What an importer reads from: bytes in order, and a look at the first of them."""
 
     file: str
+
+    @property
+    def unpacks(self) -> bool:
+        """Whether reading is work for the processor and never waits for anybody: worth a thread of its own."""
+        ...
 
     @property
     def head(self) -> bytes:
@@ -155,6 +160,11 @@ class FileSource:
     def close(self) -> None:
         """Close the file; calling it twice does no harm."""
         self._handle.close()
+
+    @property
+    def unpacks(self) -> bool:
+        """Whether this is a compressed file, and no pipe."""
+        return self._decoder is not None and not self._is_pipe
 
     @property
     def head(self) -> bytes:

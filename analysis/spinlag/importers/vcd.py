@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections import Counter
 from fractions import Fraction
@@ -11,7 +10,7 @@ import numpy as np
 
 from spinlag.capture import Channel
 from spinlag.errors import CaptureError
-from spinlag.importers.blocks import MARGIN, Block, BlockReader, in_order
+from spinlag.importers.blocks import MARGIN, WORKERS, Block, BlockReader, ahead, in_order
 from spinlag.importers.draft import Draft
 from spinlag.importers.edge_store import EdgeBudget
 from spinlag.importers.lanes import Lanes, Line, Recorded
@@ -36,8 +35,6 @@ _LEAST_BLOCK = 1 << 14
 MOST_CHANGES_PER_BYTE = 16
 """Changes of lines that a byte of text may stand for, beyond the first 2^22: more is no recording but a trap."""
 
-THREADS = min(2, os.cpu_count() or 1)
-
 MOST_LANES = 1 << 16
 """Lines that are kept; the bits of variables beyond that are left out, and a warning says so."""
 
@@ -60,7 +57,7 @@ def read(
     *,
     table: CaptureTable,
     block_bytes: int = BLOCK_BYTES,
-    threads: int = THREADS,
+    threads: int = WORKERS,
     budget: EdgeBudget | None = None,
 ) -> Draft:
     """Read a whole VCD file. The record ends one tick after the last time stamp, which still belongs to it.
@@ -76,7 +73,8 @@ def read(
     widest = int(layout.scheme.width.max(initial=1))
     block_bytes = min(block_bytes, max(_LEAST_BLOCK, MOST_BITS_PER_BLOCK // max(widest, 1)))
     reader = BlockReader(_Rest(source, header.body), block_bytes, _cut, offset=header.body_offset)
-    for block, parsed in in_order(reader, body.parse, threads=threads):
+    blocks = ahead(reader) if source.unpacks and threads else reader
+    for block, parsed in in_order(blocks, body.parse, threads=threads):
         body.take(block, parsed)
         reader.recycle(block)
     start, end = body.finish()
@@ -102,6 +100,7 @@ class _Rest:
     def __init__(self, source: ByteSource, text: bytes) -> None:
         self.file = source.file
         self.head = b""
+        self.unpacks = source.unpacks
         self._source = source
         self._text = memoryview(text)
 

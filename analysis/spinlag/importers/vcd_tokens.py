@@ -94,14 +94,14 @@ def decimals(
         return np.empty(0, dtype=np.int64)
     if shortest < 1 or longest > _MOST_DIGITS:
         return None
-    value = _eight(words(buffer, origin - 8)[end], digits, shortest, longest)
+    value = eight(words(buffer, origin - 8)[end], digits, shortest, longest)
     for done, weight in ((8, 10**8), (16, 10**16)):
         if value is None or longest <= done:
             break
         if digits is None:
             more = _leading(buffer, origin - longest, end, longest, done)
         else:
-            more = _eight(words(buffer, origin - done - 8)[end], digits - done, shortest - done, longest - done)
+            more = eight(words(buffer, origin - done - 8)[end], digits - done, shortest - done, longest - done)
         if more is None:
             return None
         value += more * np.uint64(weight)
@@ -110,7 +110,7 @@ def decimals(
     return value.view(np.int64)
 
 
-def _eight(whole: Words, digits: Indices | None, shortest: int, longest: int) -> Words | None:
+def eight(whole: Words, digits: Indices | None, shortest: int, longest: int) -> Words | None:
     """Value of the last `digits` characters, at most eight, of each word, in place; None where any is no digit."""
     whole ^= _ZEROS
     if shortest < 8:
@@ -130,29 +130,31 @@ def _leading(buffer: Bytes, origin: int, start: Indices, digits: int, done: int)
     if count > _BY_BYTE:
         whole = words(buffer, origin + first + count - 8)[start]
         whole &= _KEEP_HIGH[count]
-        steps = _steps(whole[1:] != whole[:-1])
-        value = _eight(whole[steps], None, count, count)
-        return None if value is None else _held(value, steps, len(start))
+        changes = steps(whole[1:] != whole[:-1])
+        value = eight(whole[changes], None, count, count)
+        return None if value is None else held(value, changes, len(start))
     places = [buffer[origin + place :][start] for place in range(first, first + count)]
     changed = places[0][1:] != places[0][:-1]
     for place in places[1:]:
         changed |= place[1:] != place[:-1]
-    steps = _steps(changed)
-    value = np.zeros(len(steps), dtype=np.uint64)
+    changes = steps(changed)
+    value = np.zeros(len(changes), dtype=np.uint64)
     for place in places:
-        digit = place[steps] ^ np.uint8(ord("0"))
+        digit = place[changes] ^ np.uint8(ord("0"))
         if digit.max() > 9:
             return None
         value = value * np.uint64(10) + digit
-    return _held(value, steps, len(start))
+    return held(value, changes, len(start))
 
 
-def _steps(changed: NDArray[np.bool_]) -> Indices:
+def steps(changed: NDArray[np.bool_]) -> Indices:
+    """Where, in a row of one more, something differs from the one before; the first always does."""
     return np.concatenate([[0], np.flatnonzero(changed) + 1])
 
 
-def _held(value: Words, steps: Indices, count: int) -> Words:
-    return value if len(steps) == 1 else value.repeat(np.diff(steps, append=count))
+def held(value: Words, changes: Indices, count: int) -> Words:
+    """A value for each of `changes`, held until the next; shape (1,) where there is but one, else (count,)."""
+    return value if len(changes) == 1 else value.repeat(np.diff(changes, append=count))
 
 
 def _value(whole: Words) -> Words:

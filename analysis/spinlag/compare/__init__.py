@@ -9,13 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from spinlag.compare.counts import fault_rows, settled_fault, share_rows, timing_rows
 from spinlag.compare.items import ITEMS, NOT_COMPARED
 from spinlag.compare.measured import CompareError, Measured, comparable
-from spinlag.compare.rows import Change, Fault, Row, judged
-from spinlag.compare.series import series_row
+from spinlag.compare.rows import ALPHA, Change, Fault, Row, judged
+from spinlag.compare.series import Memo, series_row
 from spinlag.compare.shown import PictureDifference, picture_difference
-from spinlag.compare.stats import holm
+from spinlag.compare.stats import could_be_told, holm
 from spinlag.rig import Limit, Rig
 
 SPEED_TOLD = 0.01
@@ -78,14 +80,16 @@ def compare(
     *,
     rig: Rig | None = None,
     names: tuple[str, str] = ("before", "after"),
+    memo: Memo | None = None,
 ) -> Comparison:
     """Compare two sets of captures of one display.
 
     Tolerances come from `rig`, else from the rigs the captures were measured with, else from defaults that each row
-    states. Raises CompareError with every reason where the captures cannot be compared, or have nothing to compare.
+    states. `memo` is for many comparisons of the same recordings. Raises CompareError with every reason where the
+    captures cannot be compared, or have nothing to compare.
     """
     comparable({names[0]: before, names[1]: after})
-    rows, faults = raw_rows(before, after, limits_of(before, after, rig), 1)
+    rows, faults = raw_rows(before, after, limits_of(before, after, rig), 1, {} if memo is None else memo)
     if not rows and not faults:
         raise CompareError("cannot compare: neither side has revolutions or bit times with limits to compare")
     return assembled(before, after, *correct([(rows, faults)])[0], names)
@@ -120,25 +124,32 @@ def limits_of(before: Sequence[Measured], after: Sequence[Measured], rig: Rig | 
 
 
 def raw_rows(
-    before: Sequence[Measured], after: Sequence[Measured], limits: Mapping[str, Limit], pairs: int
+    before: Sequence[Measured], after: Sequence[Measured], limits: Mapping[str, Limit], pairs: int, memo: Memo
 ) -> tuple[list[Row], list[Fault]]:
     """Rows and faults without corrected p-values or verdicts; `pairs` such families will be corrected together."""
     timing = timing_rows(before, after, limits)
     faults = fault_rows(before, after)
     shares = share_rows(before, after, limits)
     counted: list[Row | Fault] = [*faults, *shares]
-    tried = pairs * (len(ITEMS) + sum(row.p_single is not None for row in counted))
-    rows = [row for item in ITEMS if (row := series_row(item, before, after, limits, tried)) is not None]
+    able = [row for row in counted if row.least_p is not None and row.least_p <= ALPHA / len(ITEMS)]
+    tried = pairs * (len(ITEMS) + len(able))
+    rows = [row for item in ITEMS if (row := series_row(item, before, after, limits, tried, memo)) is not None]
     return [*rows, *shares, *timing], faults
 
 
 def correct(families: Sequence[tuple[list[Row], list[Fault]]]) -> list[tuple[list[Row], list[Fault]]]:
-    """Rows and faults with p-values corrected over everything tested in all `families` together (Holm)."""
-    tested: list[float] = []
+    """Rows and faults with p-values corrected over everything tested in all `families` together (Holm).
+
+    Counts too few to be told apart, however they fall, are not corrected for, and get a p-value of 1 (Tarone).
+    """
+    every: list[Row | Fault] = []
     for rows, faults in families:
-        both: list[Row | Fault] = [*rows, *faults]
-        tested += [row.p_single for row in both if row.p_single is not None]
-    adjusted = iter(holm(tested).tolist())
+        every += [*rows, *faults]
+    tested = [(row.p_single, row.least_p or 0.0) for row in every if row.p_single is not None]
+    able = could_be_told([least for _, least in tested], ALPHA)
+    corrected = np.ones(len(tested))
+    corrected[able] = holm([p for (p, _), counts in zip(tested, able, strict=True) if counts])
+    adjusted = iter(corrected.tolist())
 
     def one(row: Row | Fault) -> Row | Fault:
         return replace(row, p=next(adjusted)) if row.p_single is not None else row

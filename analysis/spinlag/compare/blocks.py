@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Series = NDArray[np.floating]
 Indices = NDArray[np.int32]
 
 CELLS = 2_000_000
@@ -81,24 +82,30 @@ def dependence(series: Floats) -> Dependence:
 def draw_blocks(rng: np.random.Generator, n: int, mean_length: float, rows: int) -> Indices:
     """`rows` resamples of n revolutions as indices, shape (rows, n): blocks of geometric length with that mean, from
     the series closed to a circle (Politis and Romano, 1994)."""
-    # 24 random bits and 32-bit indices do for any capture, and halve the time
-    place = np.arange(n, dtype=np.int32)
-    fresh = rng.random((rows, n), dtype=np.float32) < np.float32(1.0 / mean_length)
-    fresh[:, 0] = True
-    begun = np.maximum.accumulate(np.where(fresh, place, np.int32(0)), axis=1)
-    starts = np.minimum((rng.random((rows, n), dtype=np.float32) * n).astype(np.int32), n - 1)
-    found = np.take_along_axis(starts, begun, axis=1)
-    found += place - begun
-    return np.where(found >= n, found - n, found)
+    stay = 1.0 - 1.0 / mean_length
+    total = rows * n
+    if stay <= 0:
+        return rng.integers(n, size=(rows, n), dtype=np.int32)
+    # all rows as one run of places; a row's first place always begins a block, which a geometric length allows
+    room = int(total / mean_length + 6 * np.sqrt(total / mean_length) + 10)
+    begins = np.cumsum(rng.geometric(1.0 - stay, size=room)) - 1
+    fresh = np.zeros(total, dtype=bool)
+    fresh[begins[begins < total]] = True
+    fresh[::n] = True
+    first = np.flatnonzero(fresh)
+    starts = rng.integers(n, size=len(first), dtype=np.int32)
+    found = np.repeat(starts - first.astype(np.int32), np.diff(first, append=total))
+    found += np.arange(total, dtype=np.int32)
+    return np.asarray(np.where(found >= n, found - n, found).reshape(rows, n))
 
 
 def replicates(
-    captures: Sequence[Floats],
+    captures: Sequence[Series],
     mean_lengths: Sequence[float],
-    statistics: Callable[[Floats], Floats],
+    statistics: Callable[[Series], Series],
     rng: np.random.Generator,
     count: int,
-) -> Floats:
+) -> Series:
     """Statistics of resampled captures, shape (count, k): blocks are drawn within each capture, never across two.
 
     `statistics` takes shape (rows, n) and gives (rows, k) over all revolutions of a row.
@@ -132,7 +139,7 @@ FREEDOM = 0.6
 SLOW_FREEDOM = 0.2
 """For what follows the shaft: a speed loop's slow swing, and its waxing and waning, hide at the lowest frequencies."""
 SLOWEST_FREEDOM = 0.1
-"""For the shaft's own jitter."""
+"""For the size of the shaft's swing, which waxes and wanes more slowly than it swings."""
 MOST_BIAS = 1.05
 AR_ORDER = 12
 LEAST_AR_ORDER = 4
@@ -148,17 +155,22 @@ def long_run_variance(series: Floats, guides: Sequence[Floats] = (), freedom: fl
     series, or of one of the `guides`, is not flat to 5 % over so many frequencies: slow wander must not be taken for
     less than it is.
     """
+    nu = min(flat_frequencies(one, freedom) for one in (series, *guides))
+    return cosine_variance(series, nu), nu
+
+
+def cosine_variance(series: Floats, frequencies: int) -> float:
+    """Mean of the first squared cosine transforms of a series, its mean left out."""
     n = len(series)
-    centred = series - series.mean()
-    most = max(LEAST_FREEDOM, int(freedom * n ** (2 / 3)))
-    nu = min(n - 1, *(_flat_frequencies(one, most) for one in (centred, *guides)))
     at = (np.arange(n) + 0.5) / n
-    cosines = np.cos(np.pi * np.outer(np.arange(1, nu + 1), at))
-    transforms = np.sqrt(2 / n) * (cosines @ centred)
-    return float(np.mean(transforms**2)), nu
+    cosines = np.cos(np.pi * np.outer(np.arange(1, frequencies + 1), at))
+    transforms = np.sqrt(2 / n) * (cosines @ (series - series.mean()))
+    return float(np.mean(transforms**2))
 
 
-def _flat_frequencies(series: Floats, most: int) -> int:
+def flat_frequencies(series: Floats, freedom: float = FREEDOM) -> int:
+    """Over how many of the lowest frequencies a series' spectrum is flat; see long_run_variance."""
+    most = min(max(LEAST_FREEDOM, int(freedom * len(series) ** (2 / 3))), len(series) - 1)
     coefficients = _autoregression(series)
     if len(coefficients) == 0:
         return most
@@ -168,7 +180,7 @@ def _flat_frequencies(series: Floats, most: int) -> int:
     spectrum = 1.0 / np.abs(1 - powers @ coefficients) ** 2
     mean = np.cumsum(spectrum[1:]) / step
     bent = np.abs(np.log(spectrum[0] / mean)) > np.log(MOST_BIAS)
-    return max(LEAST_FREEDOM, int(np.argmax(bent)) if bent.any() else most)
+    return min(most, max(LEAST_FREEDOM, int(np.argmax(bent)))) if bent.any() else most
 
 
 def _autoregression(series: Floats) -> Floats:

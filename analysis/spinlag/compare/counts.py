@@ -55,6 +55,7 @@ def _share(quantity_id: str, counts: list[np.ndarray], per_turn: float, limits: 
         tolerance=tolerance,
         tolerance_from="rig" if by_rig else f"default: {100 * default:g} %",
         p_single=found.p,
+        least_p=found.least_p,
         toward=found.difference,
     )
     needed = exposure_needed(events[0] / exposures[0], events[1] / exposures[1], tolerance, ALPHA)
@@ -86,6 +87,7 @@ def fault_rows(before: Side, after: Side) -> list[Fault]:
                 high=found.high,
                 tolerance=NEGLIGIBLE_SHARE,
                 p_single=found.p,
+                least_p=found.least_p,
                 longer=needed / min(revolutions) if needed is not None else None,
             )
         )

@@ -52,7 +52,7 @@ class Item:
     @property
     def freedom(self) -> float:
         """How many low frequencies its long-run variance may rest on; see long_run_variance."""
-        if self.id.startswith("rotation."):
+        if self.id.startswith("rotation.") or self.magnitude:
             return SLOWEST_FREEDOM
         return SLOW_FREEDOM if self.slow else FREEDOM
 

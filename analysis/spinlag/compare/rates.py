@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 class Rates:
     """Two counts over two exposures. `ratio` is after over before with its 95 % interval (None where it does not
     exist); `difference` after less before per unit of exposure, with its 95 % interval; `p` of equal rates, None where
-    nothing was counted at all."""
+    nothing was counted at all; `least_p` the smallest that p could have been with so many events, however they fell."""
 
     ratio: float | None
     ratio_low: float | None
@@ -26,6 +26,7 @@ class Rates:
     low: float
     high: float
     p: float | None
+    least_p: float | None
 
 
 def compare_rates(before: int, after: int, exposure_before: float, exposure_after: float) -> Rates:
@@ -47,16 +48,17 @@ def compare_rates(before: int, after: int, exposure_before: float, exposure_afte
     high = difference + float(np.hypot(high_a - rate_a, rate_b - low_b))
     total = before + after
     if total == 0:
-        return Rates(None, None, None, 0.0, low, high, None)
+        return Rates(None, None, None, 0.0, low, high, None, None)
     share = exposure_after / (exposure_before + exposure_after)
     p = float(binomtest(after, total, share).pvalue)
+    least = min(float(binomtest(all_after, total, share).pvalue) for all_after in (0, total))
     part_low, part_high = proportion_interval(after, total)
 
     def as_ratio(part: float) -> float | None:
         return part / (1 - part) * exposure_before / exposure_after if part < 1 else None
 
     ratio = rate_a / rate_b if before else None
-    return Rates(ratio, as_ratio(part_low), as_ratio(part_high), difference, low, high, p)
+    return Rates(ratio, as_ratio(part_low), as_ratio(part_high), difference, low, high, p, least)
 
 
 def dispersion(counts: Floats) -> float:

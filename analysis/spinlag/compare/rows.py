@@ -20,11 +20,12 @@ class Row:
     """One quantity compared. Figures are in `unit` (SI, degrees); None where they could not be had.
 
     `shift` (after less before) is that of the median, of the standard deviation, of the rms, of a share or of a mean,
-    as `what` says, with its 95 % interval. `p_single` is the p-value of no difference by itself, `p` the one corrected
-    over everything tried. `toward` is positive where after is worse, negative where it is better, whatever the sign of
-    the shift. `tail` is the shift of the 99 % quantile, `spread` the difference of the logarithms of the spreads.
-    `effective` and `block` are the numbers of independent revolutions and mean block lengths of both sides. `longer`
-    is how many times as long a recording would settle a `cannot-tell`, `why` the verdict's reason in words.
+    as `what` says, with its 95 % interval. `p_single` is the p-value of no difference by itself, `least_p` the smallest
+    that it could have been where events are counted, `p` the one corrected over everything tried. `toward` is positive
+    where after is worse, negative where it is better, whatever the sign of the shift. `tail` is the shift of the 99 %
+    quantile, `spread` the difference of the logarithms of the spreads. `effective` and `block` are the numbers of
+    independent revolutions and mean block lengths of both sides. `longer` is how many times as long a recording would
+    settle a `cannot-tell`, `why` the verdict's reason in words.
     """
 
     id: str
@@ -49,6 +50,7 @@ class Row:
     effective: tuple[float | None, float | None] = (None, None)
     block: tuple[float | None, float | None] = (None, None)
     longer: float | None = None
+    least_p: float | None = None
 
     def value(self, side: Statistics) -> float | None:
         """The figure that is compared, of one side."""
@@ -67,7 +69,8 @@ class Row:
 @dataclass(frozen=True)
 class Fault:
     """One kind of fault compared as a Poisson rate: origins counted, revolutions looked at, and the ratio of rates
-    (after over before) with its exact 95 % interval. `low`, `high`: 95 % interval of the difference per revolution."""
+    (after over before) with its exact 95 % interval. `low`, `high`: 95 % interval of the difference per revolution.
+    `least_p` is the smallest that `p_single` could have been with so few faults."""
 
     kind: str
     before: int
@@ -85,6 +88,7 @@ class Fault:
     verdict: Change = "cannot-tell"
     why: str = ""
     longer: float | None = None
+    least_p: float | None = None
 
 
 _HOW = {False: ", beyond chance", True: ", beyond what the measurement leaves open"}

@@ -33,11 +33,31 @@ class Described:
     sample: Sample
 
 
-def describe_side(item: Item, side: Side, *, excess_variance: float = 0.0) -> Described | None:
+Memo = dict[tuple[object, ...], "Described | None"]
+"""Sides that were described already, by what they hold."""
+
+
+def describe_side(
+    item: Item, side: Side, *, excess_variance: float = 0.0, memo: Memo | None = None
+) -> Described | None:
     """Estimates of one item over one set of captures; None with fewer than LEAST_REVOLUTIONS revolutions.
 
-    Captures of fewer than LEAST_PER_CAPTURE revolutions are left out: they show no dependence.
+    Captures of fewer than LEAST_PER_CAPTURE revolutions are left out: they show no dependence. `memo` keeps what was
+    found, so that a version in several comparisons is resampled once.
     """
+    if memo is None:
+        return _described(item, side, excess_variance)
+    key = (
+        item.id,
+        excess_variance,
+        *((one.sha256, resolution(item, one), one.series[item.series].tobytes()) for one in side),
+    )
+    if key not in memo:
+        memo[key] = _described(item, side, excess_variance)
+    return memo[key]
+
+
+def _described(item: Item, side: Side, excess_variance: float) -> Described | None:
     # seeded by item and recording, so that a side comes out the same whatever it is compared with
     keys = [int(one.sha256[:12] or "0", 16) for one in side]
     rng = np.random.default_rng([SEED, ITEMS.index(item), *keys])
@@ -51,7 +71,9 @@ def describe_side(item: Item, side: Side, *, excess_variance: float = 0.0) -> De
     return Described(series, sample)
 
 
-def series_row(item: Item, before: Side, after: Side, limits: Mapping[str, Limit], tried: int) -> Row | None:
+def series_row(
+    item: Item, before: Side, after: Side, limits: Mapping[str, Limit], tried: int, memo: Memo
+) -> Row | None:
     """One row; None where neither side has anything of the kind. `tried` is how many quantities share the level."""
     counts = [sum(len(values_of(item, one)) for one in side) for side in (before, after)]
     if not any(counts):
@@ -59,7 +81,8 @@ def series_row(item: Item, before: Side, after: Side, limits: Mapping[str, Limit
     blocks = statistics_of(item, before), statistics_of(item, after)
     excess = _sampling_excess(item, before, after)
     sides = [
-        describe_side(item, side, excess_variance=extra) for side, extra in zip((before, after), excess, strict=True)
+        describe_side(item, side, excess_variance=extra, memo=memo)
+        for side, extra in zip((before, after), excess, strict=True)
     ]
     first, second = sides
     spread = _usual_spread(item, before)

@@ -12,7 +12,7 @@ from spinlag.compare import Comparison, assembled, correct, limits_of, raw_rows
 from spinlag.compare.items import ITEMS, Item
 from spinlag.compare.measured import CompareError, Measured, comparable
 from spinlag.compare.rows import Change
-from spinlag.compare.series import WHATS, Described, describe_side
+from spinlag.compare.series import WHATS, Described, Memo, describe_side
 from spinlag.compare.stats import COVERAGE
 from spinlag.rig import Rig
 
@@ -94,8 +94,9 @@ def compare_versions(
         raise CompareError(f"no set {base!r} to compare with; there are {', '.join(names)}")
     comparable(sets)
     others = [name for name in names if name != base]
+    memo: Memo = {}
     families = [
-        raw_rows(sets[base], sets[name], limits_of(sets[base], sets[name], rig), len(others)) for name in others
+        raw_rows(sets[base], sets[name], limits_of(sets[base], sets[name], rig), len(others), memo) for name in others
     ]
     if not any(rows or faults for rows, faults in families):
         raise CompareError("cannot compare: neither side has revolutions or bit times with limits to compare")
@@ -103,14 +104,15 @@ def compare_versions(
         name: assembled(sets[base], sets[name], rows, faults, (base, name))
         for name, (rows, faults) in zip(others, correct(families), strict=True)
     }
-    trends = [trend for item in ITEMS if (trend := trend_of(item, sets)) is not None]
+    trends = [trend for item in ITEMS if (trend := trend_of(item, sets, memo)) is not None]
     kept = {name: tuple(captures) for name, captures in sets.items()}
     return Versions(names, base, kept, comparisons, tuple(trends))
 
 
-def trend_of(item: Item, sets: Mapping[str, Sequence[Measured]]) -> Trend | None:
+def trend_of(item: Item, sets: Mapping[str, Sequence[Measured]], memo: Memo) -> Trend | None:
     """One quantity over the versions; None where fewer than two have enough revolutions."""
-    described = {name: found for name, captures in sets.items() if (found := describe_side(item, captures)) is not None}
+    every = {name: describe_side(item, captures, memo=memo) for name, captures in sets.items()}
+    described = {name: found for name, found in every.items() if found is not None}
     if len(described) < 2:
         return None
     points = tuple(_point(item, name, found) for name, found in described.items())

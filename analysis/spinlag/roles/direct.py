@@ -23,12 +23,21 @@ LEAST_LINES = 3
 LEAST_EDGES = 6
 MOST_LINE_EDGES = 3000
 """Edges of one line that are weighed."""
+MOST_PAIR_EDGES = 1000
+"""As many where lines are held against each other two and two."""
 ON_BEAT = 0.12
 """A spacing within this share of a column slot of a whole number of slots is on the beat."""
+LONGEST_SETTLING_S = 50e-6
+"""Lines that change within so long change together (common practice, no source)."""
+WANDER = 0.01
+"""By how much the speed may differ from turn to turn (common practice, no source)."""
 MOST_SLOTS = 16
-LEAST_ON_BEAT = 0.85
-STRANGER = 0.5
-"""A line more than half of whose changes are off the beat does not belong."""
+LEAST_ON_BEAT = 0.75
+"""With few changes a turn, the one over which the turn is made up may be off."""
+MOST_OF_BEATS = 0.9
+PAIR_STRANGER = 0.3
+STRANGER = 0.4
+"""A line of whose changes more than so many are off the beat does not belong: of an index pulse, every other one is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,9 +73,17 @@ class _Beat:
 def find_direct(looks: Sequence[Look], capture: Capture, *, least: int = LEAST_LINES) -> DirectLines | None:
     """The lines among these that switch on one beat, at least so many; None where there are none."""
     able = [look for look in looks if look.count >= LEAST_EDGES and look.channel.initial >= 0]
-    if not least <= len(able) <= MOST_LINES:
+    able = [look for look in able if not _too_fast(look, capture)]
+    if len(able) < least or len(capture.channels) > MOST_LINES:
         return None
     return _dimmed(able, capture, least) or _on_and_off(able, capture, least)
+
+
+def _too_fast(look: Look, capture: Capture) -> bool:
+    """True where many changes come sooner than any column or pulse width does: a bus, a serial line."""
+    steps = np.diff(_edges(look, capture.end)) * float(capture.tick)
+    # a dim LED is on for less than its PWM's period, so it is the way from one rise to the next that counts
+    return bool((steps[:-1] + steps[1:] < SHORTEST_SLOT_S).mean() > 0.1)
 
 
 def _edges(look: Look, until: int) -> Ticks:
@@ -75,20 +92,33 @@ def _edges(look: Look, until: int) -> Ticks:
 
 
 def _on_and_off(looks: Sequence[Look], capture: Capture, least: int) -> DirectLines | None:
-    """Drop the line that is most off the beat of all until those left keep one beat."""
-    until = min(_reach(look, capture) for look in looks)
-    chosen = [(look, edges) for look in looks if len(edges := _edges(look, until)) >= LEAST_EDGES]
-    sample = sample_ticks(capture)
-    while len(chosen) >= least:
-        beat = _beat([edges for _, edges in chosen], sample)
-        strange = _strangeness(beat, len(chosen))
-        worst = int(np.argmax(strange))
-        if strange[worst] <= STRANGER and beat.share >= LEAST_ON_BEAT:
-            break
-        del chosen[worst]
-    if len(chosen) < least or len(chosen) > MOST_DIRECT_LINES or not _like_data([edges for _, edges in chosen], beat):
+    """The line that keeps one beat with most others, and of these as many as keep it together."""
+    tick, sample = float(capture.tick), sample_ticks(capture)
+    seeds = _on_one_beat(looks, capture, sample)
+    if len(seeds) < 2:
         return None
-    tick = float(capture.tick)
+    until = min(_reach(look, capture) for look in seeds)
+    chosen: list[tuple[Look, Ticks]] = []
+    beat = None
+    for look in seeds:
+        edges = _edges(look, until)
+        if len(edges) < LEAST_EDGES:
+            continue
+        wider = _beat([*(edges for _, edges in chosen), edges], tick, sample)
+        if beat is not None:
+            # of several, only one that changes more often than the others may show that slots are shorter
+            busiest = max(len(edges) for _, edges in chosen)
+            shorter = len(chosen) > 2 and wider.slot < (1 - ON_BEAT) * beat.slot and len(edges) < busiest
+            strange = float(_strangeness(wider, len(chosen) + 1).max())
+            if shorter or wider.share < LEAST_ON_BEAT or strange > STRANGER:
+                continue
+        chosen.append((look, edges))
+        beat = wider
+    if beat is None:
+        return None
+    chosen, beat = _with_quiet_ones(chosen, beat, looks, until, tick, sample)
+    if not least <= len(chosen) <= MOST_DIRECT_LINES or not _like_data([edges for _, edges in chosen], beat):
+        return None
     if beat.slot * tick < SHORTEST_SLOT_S:
         return None
     several = len(beat.owner) / len(beat.starts)
@@ -104,54 +134,106 @@ def _on_and_off(looks: Sequence[Look], capture: Capture, least: int) -> DirectLi
     return DirectLines(tuple(look for look, _ in chosen), beat.starts, beat.ends, beat.slot, False, shown)
 
 
-def _reach(look: Look, capture: Capture) -> int:
+def _with_quiet_ones(
+    chosen: list[tuple[Look, Ticks]], beat: _Beat, looks: Sequence[Look], until: int, tick: float, sample: float
+) -> tuple[list[tuple[Look, Ticks]], _Beat]:
+    """The lines chosen and those that keep their beat but change too seldom to show it two and two."""
+    kept = {look.channel.path: edges for look, edges in chosen}
+    most = max(map(len, kept.values()))
+    for look in looks:
+        edges = _edges(look, until)
+        if look.channel.path in kept or not LEAST_EDGES <= len(edges) <= most:
+            continue
+        wider = _beat([*kept.values(), edges], tick, sample)
+        same = abs(wider.slot / beat.slot - 1) <= ON_BEAT and wider.share >= LEAST_ON_BEAT
+        if same and _strangeness(wider, len(kept) + 1)[-1] <= PAIR_STRANGER:
+            kept[look.channel.path] = edges
+            beat = wider
+    return [(look, kept[look.channel.path]) for look in looks if look.channel.path in kept], beat
+
+
+def _on_one_beat(looks: Sequence[Look], capture: Capture, sample: float) -> list[Look]:
+    """The line that keeps one beat with most others, two and two, then these, the surest first."""
+    partners = np.eye(len(looks), dtype=bool)
+    for a, one in enumerate(looks):
+        for b, two in enumerate(looks[:a]):
+            until = min(_reach(one, capture, MOST_PAIR_EDGES), _reach(two, capture, MOST_PAIR_EDGES))
+            lines = [_edges(one, until), _edges(two, until)]
+            if min(map(len, lines)) >= LEAST_EDGES:
+                beat = _beat(lines, float(capture.tick), sample)
+                # an even line that switches with every beat sets it by itself, whatever the other does
+                busy = max(lines, key=len)
+                led = len(busy) <= MOST_OF_BEATS * len(beat.starts) or not _even(busy)
+                clean = led and _strangeness(beat, 2).max() <= PAIR_STRANGER
+                partners[a, b] = partners[b, a] = clean and beat.share >= LEAST_ON_BEAT
+    most = int(np.argmax(partners.sum(axis=1)))
+    partners[most, most] = False
+    others = sorted(
+        (look for look, kept in zip(looks, partners[most], strict=True) if kept), key=lambda one: -one.count
+    )
+    return [looks[most], *others] if others else []
+
+
+def _even(edges: Ticks) -> bool:
+    """True for a line that pulses at one pace."""
+    periods = np.diff(edges[::2])
+    return bool(np.ptp(np.quantile(periods, (0.1, 0.9))) <= 0.1 * np.median(periods))
+
+
+def _reach(look: Look, capture: Capture, most: int = MOST_LINE_EDGES) -> int:
     """Tick up to which a line's first edges go."""
-    return int(look.channel.edges[MOST_LINE_EDGES]) if look.count > MOST_LINE_EDGES else capture.end
+    return int(look.channel.edges[most]) if look.count > most else capture.end
 
 
-def _beat(lines: Sequence[Ticks], sample: float) -> _Beat:
+def _beat(lines: Sequence[Ticks], tick: float, sample: float) -> _Beat:
     times = np.concatenate(lines)
     owner = np.repeat(np.arange(len(lines)), [len(line) for line in lines])
     order = np.argsort(times, kind="stable")
     times, owner = times[order], owner[order]
     steps = np.diff(times)
-    settle = _settle(steps, sample)
+    settle = _settle(steps, tick, sample)
     first = np.concatenate(([True], steps > settle))
     change = np.cumsum(first) - 1
     starts = times[first]
     ends = times[np.append(np.flatnonzero(first)[1:] - 1, len(times) - 1)]
     spacing = np.diff(starts).astype(np.float64)
     slot = _slot(spacing)
-    number = np.rint(spacing / slot)
-    off = np.abs(spacing - number * slot)
-    # over several slots the speed's wander adds up, and a new turn takes up what it was longer
-    good = (number >= 1) & (number <= MOST_SLOTS) & (off <= ON_BEAT * slot)
+    good = _on_beat(spacing, slot)
     return _Beat(starts, ends, owner, change, slot, good)
 
 
-def _settle(steps: Ints, sample: float) -> float:
-    """Steps up to this lie within one change: up to the clearest break below a fifth of the usual long step."""
-    floor = 1.5 * sample
-    long = float(np.quantile(steps, 0.9))
-    short = np.unique(np.maximum(steps[steps <= 0.2 * long], int(floor)))
-    if not len(short):
-        return floor
-    ladder = np.append(short, max(int(0.2 * long), int(short[-1]) + 1)).astype(np.float64)
-    ratio = ladder[1:] / ladder[:-1]
-    return float(ladder[int(np.argmax(ratio))])
+def _settle(steps: Ints, tick: float, sample: float) -> float:
+    """Steps up to this lie within one change: as long as firmware takes to set its pins, where slots leave room."""
+    return max(1.5 * sample, min(0.2 * float(np.quantile(steps, 0.9)), LONGEST_SETTLING_S / tick))
 
 
 def _slot(spacing: NDArray[np.float64]) -> float:
-    """The spacing of which most others are whole multiples: the commonest of the shorter ones."""
+    """The longest length that occurs often and of which most spacings are whole multiples."""
     if len(spacing) < 2:
         return max(float(spacing.sum()), 1.0)
-    logs = np.log(np.maximum(spacing, 1.0))
-    ordered = np.sort(logs)
+    ordered = np.sort(np.log(np.maximum(spacing, 1.0)))
     near = np.searchsorted(ordered, ordered + ON_BEAT) - np.arange(len(ordered))
-    enough = np.flatnonzero(near >= max(0.5 * near.max(), 2))
-    densest = int(enough[0]) if len(enough) else 0
-    group = ordered[densest : densest + near[densest]]
-    return float(np.exp(np.median(group)))
+    best, slot, at = 0.0, 0.0, 0
+    for _ in range(MOST_SLOTS):
+        often = np.flatnonzero(near[at:] >= max(0.05 * near.max(), 2))
+        if not len(often):
+            break
+        at += int(often[0])
+        length = float(np.exp(np.median(ordered[at : at + near[at]])))
+        share = float(_on_beat(spacing, length).mean())
+        if share >= best - 0.02:
+            best, slot = max(share, best), length
+        at += int(near[at])
+    return slot or float(np.exp(ordered[0]))
+
+
+def _on_beat(spacing: NDArray[np.float64], slot: float) -> NDArray[np.bool_]:
+    """For every spacing whether it is a whole number of slots. Over several the speed's wander adds up, and a new turn
+    takes up what it was longer."""
+    number = np.rint(spacing / slot)
+    off = np.abs(spacing - number * slot)
+    good: NDArray[np.bool_] = (number >= 1) & (number <= MOST_SLOTS) & (off <= ON_BEAT * slot + WANDER * spacing)
+    return good
 
 
 def _strangeness(beat: _Beat, lines: int) -> NDArray[np.float64]:
@@ -164,14 +246,24 @@ def _strangeness(beat: _Beat, lines: int) -> NDArray[np.float64]:
 
 
 def _like_data(lines: Sequence[Ticks], beat: _Beat) -> bool:
-    """False where all lines are even square waves of one rate, as of a motor, an encoder or a strobe, and where one
-    switches with every beat, as a clock does or the lowest bit of a counter."""
-    if max(len(line) for line in lines) > 0.9 * len(beat.starts):
+    """False where all lines are even square waves of one rate, as of a motor, an encoder or a strobe, where one
+    switches with every beat, as a clock does or the lowest bit of a counter, and where most are bits of counters."""
+    if max(len(line) for line in lines) > MOST_OF_BEATS * len(beat.starts):
         return False
-    medians = np.array([np.median(np.diff(line)) for line in lines])
-    spreads = np.array([np.ptp(np.quantile(np.diff(line), (0.1, 0.9))) for line in lines])
+    if 2 * sum(any(_carries(fast, slow) for fast in lines) for slow in lines) >= len(lines):
+        return False
+    periods = [np.diff(line[::2]) for line in lines]
+    medians = np.array([np.median(period) for period in periods])
+    spreads = np.array([np.ptp(np.quantile(period, (0.1, 0.9))) for period in periods])
     alike = np.ptp(medians) <= 0.25 * medians.min()
     return not (alike and bool((spreads <= 0.5 * beat.slot).all()))
+
+
+def _carries(fast: Ticks, slow: Ticks) -> bool:
+    """True where one line switches each time that the other comes back to the same level: the next bit of a counter."""
+    return 0.3 * len(fast) <= len(slow) <= 0.7 * len(fast) and any(
+        float(np.isin(slow, fast[way::2]).mean()) > 0.75 for way in (0, 1)
+    )
 
 
 def _dimmed(looks: Sequence[Look], capture: Capture, least: int) -> DirectLines | None:
@@ -192,6 +284,10 @@ def _dimmed(looks: Sequence[Look], capture: Capture, least: int) -> DirectLines 
     # a line that is on while the first ones are off still rises with those that rise with them
     chosen = [looks[i] for i in fast if _share_near(rises[i], beat, sample) > 0.8]
     if not least <= len(chosen) <= MOST_DIRECT_LINES:
+        return None
+    falls = np.concatenate([_edges(look, until)[1 - look.channel.initial :: 2] for look in chosen])
+    if _share_near(falls, beat, sample) > 0.5:
+        # they go off on the same beat: switched, not dimmed
         return None
     clock = Clock(capture.tick, capture.sample_period.ticks, DEFAULT_CLOCK_PPM)
     pace = find_pace([look.channel for look in chosen], clock)

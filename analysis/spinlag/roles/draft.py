@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from spinlag.roles import RoleGuess
 
 LINE = 110
+MOST_POLE_PAIRS = 200
+"""As many as a rig takes: more are the lines of an encoder."""
 _FROM = {
     "given": "as given",
     "lattice": "from the spacing of the edges",
@@ -78,10 +80,11 @@ def rig_tables(capture: Capture, seen: Survey) -> tuple[dict[str, Any], tuple[st
     names = [rig_name(capture, line.look.channel) for line in seen.motor.lines] if seen.motor else []
     if seen.motor is not None and all(writable(name) for name in names):
         tables["motor"] = {"phases": names}
-        if seen.pole_pairs.value:
+        if seen.pole_pairs.value and seen.pole_pairs.value <= MOST_POLE_PAIRS:
             tables["motor"]["pole_pairs"] = seen.pole_pairs.value
         said.append(f"{', '.join(map(repr, names))} taken for motor lines: {seen.motor.reasons[0]}")
-        said.append(f"pole pairs: {seen.pole_pairs.value or 'not guessed'}: {seen.pole_pairs.reason}")
+        told = tables["motor"].get("pole_pairs", "not guessed")
+        said.append(f"pole pairs: {told}: {seen.pole_pairs.reason}")
     chains = []
     for channel, name, wire in _chains(capture, seen):
         chains.append(_chain_table(capture, channel, name, wire))

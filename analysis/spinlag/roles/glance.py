@@ -12,7 +12,8 @@ STRETCH_EDGES = 200_000
 """Edges per stretch; a line of more than three stretches is looked at near its start, middle and end only."""
 
 MOST_LINES = 128
-"""Lines that are held against each other, at most: recorders have fewer, and a simulator's dump is no bench."""
+"""Captures of more lines are not searched for lines that belong together: recorders have fewer, and in a simulator's
+dump of everything inside a chip there is always something that looks like it."""
 SHORTEST_SLOT_S = 4e-6
 """No display has columns this short, nor dims this fast (common practice, no source)."""
 

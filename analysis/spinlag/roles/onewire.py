@@ -272,6 +272,10 @@ def _as_active(look: Look, capture: Capture, active: int) -> OneWire | None:
         if not 0.15 <= duty <= 0.85 or (0.47 <= duty <= 0.53 and len(np.unique(runs)) == 1 and runs[0] <= 64):
             # a strobe; or evenly high and low in short equal runs: a clock of some other bus as likely as LEDs
             return None
+        pauses = int(((lows >= GAP_BITS * period) & (lows < gap)).sum() + (highs >= GAP_BITS * period).sum())
+        if pauses > len(runs):
+            # bits all alike, and more rests within the runs than between them: a clock in bursts of many lengths
+            return None
     ones = [bits.high > split for bits in stretches]
     return _measured(active, (short, long, split), period, gap, on_scale, stretches, (runs, bounds), ones)
 

@@ -71,9 +71,9 @@ def survey(capture: Capture) -> Survey:
     lines = list(pulses.values())
     motor = find_motor(lines, capture)
     direct = direct_beside(rest, motor, capture, other_leds=bool(wires or others))
-    if direct is not None:
-        others.append(direct)
-        lines = without(lines, paths_of([direct]))
+    if direct:
+        others += direct
+        lines = without(lines, paths_of(direct))
         motor = find_motor(lines, capture)
     paced = {**wires, **stand_ins(others)}
     candidates = weigh_index(lines, paced, motor, capture)

@@ -27,12 +27,19 @@ OtherChain = Wired | DirectLines
 
 def direct_beside(
     looks: Sequence[Look], motor: Motor | None, capture: Capture, *, other_leds: bool
-) -> DirectLines | None:
-    """Direct lines among what is neither bus nor one-wire line. Three phases of a motor stay what they are; one or two
-    lines taken for a motor may still be LEDs. Beside other LEDs more lines are asked for: firmware has strobes."""
+) -> tuple[DirectLines, ...]:
+    """Direct lines among what is neither bus nor one-wire line, a chain for each set that switches on a beat of its
+    own. Three phases of a motor stay what they are; one or two lines taken for a motor may still be LEDs. Beside other
+    LEDs more lines are asked for: firmware has strobes."""
     phases = [line.look.channel.path for line in motor.lines] if motor else []
     kept = [look for look in looks if len(phases) < 3 or look.channel.path not in phases]
-    return find_direct(kept, capture, least=LEAST_LINES + other_leds)
+    found: list[DirectLines] = []
+    while True:
+        chain = find_direct(kept, capture, least=LEAST_LINES + (other_leds or bool(found)))
+        if chain is None:
+            return tuple(found)
+        found.append(chain)
+        kept = [look for look in kept if look.channel.path not in paths_of([chain])]
 
 
 def paths_of(chains: Sequence[OtherChain]) -> frozenset[str]:

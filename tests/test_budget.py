@@ -109,9 +109,9 @@ def test_lines_for_every_revision_that_a_number_means() -> None:
         "WS2812B V5",
     ]
     text = "\n".join(lines)
-    assert "720 us" in text
-    assert "476.2 us" in text
-    assert "9.072 deg" in text
+    assert "720 µs" in text
+    assert "476.2 µs" in text
+    assert "9.072°" in text
     assert "does NOT fit the slot" in text
     with pytest.raises(PartError):
         budget_lines(35, 60, 24, "WS2812Z")
@@ -190,7 +190,7 @@ def test_clocks_beyond_the_sheet_and_without_one() -> None:
 def test_direct_lines_need_no_wire_time() -> None:
     text = "\n".join(budget_lines(30, 60, 24, "direct"))
     assert "none" in text
-    assert "555.6 us" in text
+    assert "555.6 µs" in text
 
 
 @pytest.mark.parametrize(

@@ -58,7 +58,7 @@ def test_pictures_and_words_of_the_section(with_target):
     assert [event["kind"] for event in texts["worst"]] == ["index-doubled", "update-missing"]
     assert texts["others"] == []
     assert texts["clean"] == ""
-    assert "0.7% of the usual picture's spots differ" in texts["target"]
+    assert "0.7 % of the usual picture's spots differ" in texts["target"]
     with style.styled():
         drawn = {key: (alt, caption) for key, _, alt, caption in incident_pictures(with_target, report, seen)}
     first, second = (event.id for event in report.events)

@@ -41,9 +41,9 @@ def test_an_even_shaft_clears_itself_and_puts_the_blame_on_the_sensor(kind):
 
 def test_a_change_that_the_motor_saw_is_the_shafts():
     shaft = Shaft(at=TURNS[10], faster=1.08)
-    assert shaft_says(incident("speed-step"), shaft, CLOCK) == "The motor lines saw it too (+8.0%): it was the shaft."
-    assert "own speed change by +8.0%" in shaft_says(incident("index-shifted"), shaft, CLOCK)
-    assert "change by no more than 0.1%" in shaft_says(incident("speed-step"), Shaft(), CLOCK)
+    assert shaft_says(incident("speed-step"), shaft, CLOCK) == "The motor lines saw it too (+8.0 %): it was the shaft."
+    assert "own speed change by +8.0 %" in shaft_says(incident("index-shifted"), shaft, CLOCK)
+    assert "change by no more than 0.1 %" in shaft_says(incident("speed-step"), Shaft(), CLOCK)
 
 
 def test_without_a_witness_only_doubtful_kinds_say_so():

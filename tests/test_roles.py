@@ -453,8 +453,8 @@ def test_led_lines_of_other_writers_are_found(file):
 
 
 def test_figures_in_words():
-    assert figure(0.000476, "s") == "476 us"
+    assert figure(0.000476, "s") == "476 µs"
     assert figure(28.571e-3, "s") == "28.6 ms"
     assert figure(1234.0, "Hz") == "1.23 kHz"
-    assert figure(0.9999e-6, "s") == "1.00 us"
+    assert figure(0.9999e-6, "s") == "1.00 µs"
     assert figure(0.0, "s") == "0 s"

@@ -34,7 +34,7 @@ def test_shear_of_an_apa102_chain_in_degrees() -> None:
     assert_allclose(shear(updates).mean, 39 * 32.5 * 500e-9, rtol=1e-3, atol=0)
     (said,) = light_sentences(made, Rig(), (updates,), turning(30.0))
     # 360 * 30 * 633.75 us = 6.84 deg
-    assert "6.84 deg" in said
+    assert "6.84°" in said
 
 
 def two_chains(shift_us: float, *, lost: int | None = None):
@@ -70,7 +70,7 @@ def test_skew_between_chains() -> None:
     assert said.startswith("right shows a column")
     # 360 * 35 * 37 us = 0.466 deg
     assert "after left" in said
-    assert "0.466 deg" in said
+    assert "0.466°" in said
 
 
 def test_nothing_to_say_of_one_chain_whose_leds_change_together() -> None:

@@ -205,7 +205,7 @@ def budget_lines(
         slot = 1 / (speed_rev_per_s * columns)
         return [
             "direct lines",
-            f"  column slot       {slot * 1e6:.4g} us, {360 / columns:.4g} deg ({columns} columns)",
+            f"  column slot       {slot * 1e6:.4g} µs, {360 / columns:.4g}° ({columns} columns)",
             "  wire time         none: a line's edge is its LED's light, however many LEDs there are",
             f"  dimming           a PWM of the lines needs at least {4 / slot:.4g} Hz for 4 periods in a slot",
         ]
@@ -225,15 +225,15 @@ def _text(result: Budget) -> list[str]:
     slot, update = result.slot_s * 1e6, result.update_s * 1e6
     verdict = "fits the slot" if result.fits else "does NOT fit the slot"
     spare = (
-        f"{(result.slot_s - result.update_s) * 1e6:.4g} us to spare" if result.fits else f"{update - slot:.4g} us over"
+        f"{(result.slot_s - result.update_s) * 1e6:.4g} µs to spare" if result.fits else f"{update - slot:.4g} µs over"
     )
     return [
         part.name,
         f"  revolution        {result.revolution_s * 1e3:.4g} ms at {result.speed_rev_per_s:.6g} rev/s",
-        f"  column slot       {slot:.4g} us, {result.slot_deg:.4g} deg ({result.columns} columns)",
-        f"  wire time         {result.wire_s * 1e6:.4g} us, {result.wire_deg:.4g} deg of rotation "
-        f"({result.leds} LEDs, {result.bits} bits of {result.bit_s * 1e6:.4g} us; {result.led_s * 1e6:.4g} us per LED)",
-        f"  until shown       {update:.4g} us, {result.update_deg:.4g} deg (latch time {result.latch_s * 1e6:.4g} us)",
+        f"  column slot       {slot:.4g} µs, {result.slot_deg:.4g}° ({result.columns} columns)",
+        f"  wire time         {result.wire_s * 1e6:.4g} µs, {result.wire_deg:.4g}° of rotation "
+        f"({result.leds} LEDs, {result.bits} bits of {result.bit_s * 1e6:.4g} µs; {result.led_s * 1e6:.4g} µs per LED)",
+        f"  until shown       {update:.4g} µs, {result.update_deg:.4g}° (latch time {result.latch_s * 1e6:.4g} µs)",
         *_clock_text(result),
         f"  an update         {verdict}, {spare}",
         f"  most columns      {result.most_columns} with {result.leds} LEDs",
@@ -254,7 +254,7 @@ def _clock_text(result: Budget) -> list[str]:
         lines.append(f"  clock             {result.clock_hz / 1e6:.4g} MHz; {needed}")
     if result.shear_s:
         lines.append(
-            f"  shear             {result.shear_s * 1e6:.4g} us, {result.shear_deg:.4g} deg from the first LED's light "
+            f"  shear             {result.shear_s * 1e6:.4g} µs, {result.shear_deg:.4g}° from the first LED's light "
             "to the last one's"
         )
     return lines

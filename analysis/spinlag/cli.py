@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spinlag.errors import INTERNAL_STATUS, USAGE_STATUS, CaptureError, OutputError, RigError, SpinlagError
+from spinlag.terminal import write_what_it_can
 
 if TYPE_CHECKING:
     from spinlag.capture import Capture, Progress
@@ -540,6 +541,8 @@ def _interrupt_again(lost: Any) -> None:
 def main() -> None:
     """Entry point: the one place where errors become exit statuses."""
     sys.unraisablehook = _interrupt_again
+    for stream in (sys.stdout, sys.stderr):
+        write_what_it_can(stream)
     try:
         status = cli.main(standalone_mode=False)
     except SpinlagError as error:

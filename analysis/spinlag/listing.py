@@ -136,7 +136,7 @@ def _window(window: Window) -> str:
 
 
 def _seconds(value: float) -> str:
-    for factor, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"), (1e-12, "ps")):
+    for factor, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"), (1e-12, "ps")):
         if abs(value) >= factor * 0.9999999:
             return f"{value / factor:.6g} {unit}"
     return f"{value / 1e-15:.6g} fs"

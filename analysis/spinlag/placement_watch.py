@@ -103,7 +103,7 @@ def _late(scene: _Scene) -> Iterator[Observation]:
     threshold = max(ROBUST_SIGMAS * sigma, LEAST_SLOT_SHARE * slot_deg, 5 * sample_deg)
     late = np.flatnonzero(np.nan_to_num(scene.residue) > threshold)
     openings = late[np.diff(late, prepend=-2) > 1]
-    why = f"more than {threshold:.3g} deg behind the turn's grid ({_why(ROBUST_SIGMAS * sigma, threshold, 'residue')})"
+    why = f"more than {threshold:.3g}° behind the turn's grid ({_why(ROBUST_SIGMAS * sigma, threshold, 'residue')})"
     told: set[int] = set()
     for update in openings:
         turn = int(scene.turn[update])
@@ -113,7 +113,7 @@ def _late(scene: _Scene) -> Iterator[Observation]:
             "update-late",
             scene.chain.start[update],
             turn,
-            f"column {scene.column[update]} came {behind_s * 1e6:.1f} us ({scene.residue[update]:.2f} deg) late",
+            f"column {scene.column[update]} came {behind_s * 1e6:.1f} µs ({scene.residue[update]:.2f}°) late",
             expected=0.0,
             observed=float(behind_s),
             unit="s",
@@ -141,11 +141,11 @@ def _late_turns(scene: _Scene, told: set[int]) -> Iterator[Observation]:
             "update-late",
             scene.chain.start[update],
             int(turn),
-            f"the first update of the turn came {extra_s * 1e6:.1f} us later after the index edge than usual",
+            f"the first update of the turn came {extra_s * 1e6:.1f} µs later after the index edge than usual",
             expected=float(centre * scene.tick_s),
             observed=float(ticks * scene.tick_s),
             unit="s",
-            threshold=f"more than {threshold * scene.tick_s * 1e6:.3g} us over the median response ({why})",
+            threshold=f"more than {threshold * scene.tick_s * 1e6:.3g} µs over the median response ({why})",
             update=int(update),
         )
 
@@ -208,7 +208,7 @@ def _repeated(scene: _Scene) -> Iterator[Observation]:
             "update-repeated",
             scene.chain.start[update],
             turn,
-            f"column {scene.column[update]} was sent twice, {gap_s * 1e6:.1f} us apart",
+            f"column {scene.column[update]} was sent twice, {gap_s * 1e6:.1f} µs apart",
             expected=float(scene.spacing[turn] * scene.tick_s) if np.isfinite(scene.spacing[turn]) else None,
             observed=float(gap_s),
             unit="s",
@@ -234,7 +234,7 @@ def _rates(scene: _Scene) -> Iterator[Observation]:
             "column-rate",
             scene.chain.start[scene.first[turn]],
             int(turn),
-            f"columns were spaced {abs(share):.1%} too {'wide' if share > 0 else 'narrow'} for the turn",
+            f"columns were spaced {100 * abs(share):.1f} % too {'wide' if share > 0 else 'narrow'} for the turn",
             expected=float(centre),
             observed=float(scene.rate[turn]),
             unit="1",

@@ -187,7 +187,7 @@ def _pauses(view: _View, capture: Capture, told: Sequence[Observation]) -> Itera
             kind="data-pause",
             tick=int(chain.last[u]),
             channel=chain.channel,
-            detail=f"the line rested for {rest * 1e6:.4g} us in the middle of an update, which came in two parts",
+            detail=f"the line rested for {rest * 1e6:.4g} µs in the middle of an update, which came in two parts",
             observed=rest,
             unit="s",
             threshold="two short updates that together carry what one usually does, closer than updates usually are",

@@ -40,8 +40,14 @@ def seen_sentence(turns: int, lasted_s: float, area: float) -> str:
     if turns == 0:
         return "The picture did not change enough to be seen."
     for_turns = "one turn" if turns == 1 else f"{turns} turns"
-    share = "less than 1 %" if area < 0.01 else f"up to {100 * area:.0f} %"
-    return f"The picture was not the usual one for {for_turns} ({_duration(lasted_s)}), in {share} of its area."
+    share = share_of_area(area)
+    most = share if share.startswith("less") else f"up to {share}"
+    return f"The picture was not the usual one for {for_turns} ({_duration(lasted_s)}), in {most} of its area."
+
+
+def share_of_area(area: float) -> str:
+    """A share in words; a small one is never called nothing."""
+    return "less than 1 %" if area < 0.01 else f"{100 * area:.0f} %"
 
 
 def _where(item: Incident) -> str:

@@ -51,7 +51,7 @@ def faults_of_turns(capture: Capture, rotation: Rotation, told: Sequence[Observa
     change = np.diff(log)
     spread = _MAD_TO_SIGMA * float(np.median(np.abs(change - np.median(change))))
     threshold = max(ROBUST_SIGMAS * spread, FLOOR)
-    rule = f"{threshold:.2%}: " + (
+    rule = f"{100 * threshold:.2f} %: " + (
         f"{ROBUST_SIGMAS:g} robust standard deviations of this capture's changes from turn to turn"
         if threshold > FLOOR
         else "a floor; this capture's changes from turn to turn are smaller"
@@ -107,7 +107,7 @@ def _shifted(capture: Capture, rotation: Rotation, turn: int, shift: float, rule
         kind="index-shifted",
         tick=int(ticks[turn]),
         channel=rotation.channel,
-        detail=f"the pulse came {abs(shift) * period_s * 1e6:.4g} us ({abs(360 * shift):.3g} deg) "
+        detail=f"the pulse came {abs(shift) * period_s * 1e6:.4g} µs ({abs(360 * shift):.3g}°) "
         f"{'late' if shift > 0 else 'early'}; the turns around it keep their pace",
         expected=0.0,
         observed=shift * period_s,
@@ -137,7 +137,8 @@ def _stepped(capture: Capture, rotation: Rotation, turn: int, log: Floats, size:
         kind="speed-step",
         tick=int(rotation.turn_ticks[turn]),
         channel=rotation.channel,
-        detail=f"the speed went from {before:.4g} to {after:.4g} rev/s ({after / before - 1:+.2%}) within a turn",
+        detail=f"the speed went from {before:.4g} to {after:.4g} rev/s ({100 * (after / before - 1):+.2f} %) within "
+        "a turn",
         expected=before,
         observed=after,
         unit="rev/s",

@@ -252,7 +252,7 @@ def _line_suspect(
         p=found.p,
         incidents=close,
         detail=f"{found.following} of {found.n} {group.title} follow within {_span(window_s)}{typical}; chance gives "
-        f"{found.chance:.1%} ({found.shifts} circular shifts)",
+        f"{100 * found.chance:.1f} % ({found.shifts} circular shifts)",
         group=group.name,
         channel=channel.name,
         value=window_s,

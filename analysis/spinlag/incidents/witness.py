@@ -32,12 +32,13 @@ def shaft_says(origin: Incident, motor: Motor | None, clock: Clock) -> str:
             return ""
         return "No motor line was recorded that could tell the sensor's fault from the shaft's."
     if abs(change) < EVEN:
+        within = f"{100 * max(abs(change), 0.001):.1f} %"
         if origin.kind == "speed-step":
-            return f"The motor lines saw the shaft's speed change by no more than {max(abs(change), 0.001):.1%}."
-        return f"The shaft kept its speed within {max(abs(change), 0.001):.1%} (motor lines), so suspect the sensor."
+            return f"The motor lines saw the shaft's speed change by no more than {within}."
+        return f"The shaft kept its speed within {within} (motor lines), so suspect the sensor."
     if origin.kind == "speed-step":
-        return f"The motor lines saw it too ({change:+.1%}): it was the shaft."
-    return f"The motor lines saw the shaft's own speed change by {change:+.1%} there."
+        return f"The motor lines saw it too ({100 * change:+.1f} %): it was the shaft."
+    return f"The motor lines saw the shaft's own speed change by {100 * change:+.1f} % there."
 
 
 def _change_of_speed(origin: Incident, motor: Motor, clock: Clock) -> float | None:

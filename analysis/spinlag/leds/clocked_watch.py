@@ -108,12 +108,12 @@ def _rests(traffic: Traffic, scan: ClockScan, listing: Listing) -> None:
         traffic.observe(
             "data-pause",
             at,
-            f"the clock rested for {ticks * tick_s * 1e6:.4g} us inside an update",
+            f"the clock rested for {ticks * tick_s * 1e6:.4g} µs inside an update",
             traffic.update_at(at),
             expected=scan.habits.period * tick_s,
             observed=ticks * tick_s,
             unit="s",
-            threshold=f"longer than {least * 1e6:.3g} us",
+            threshold=f"longer than {least * 1e6:.3g} µs",
         )
         for at, ticks in zip(kept.at, kept.ticks, strict=True)
     ]

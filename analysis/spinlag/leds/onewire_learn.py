@@ -128,7 +128,7 @@ def learn(capture: Capture, line: Line, part: Part | None, expected: int | None)
             break
     if not plausible:
         notes.append(
-            f"a bit takes {period * tick_s:.4g} s, far from any one-wire LED (0.8 to 2.5 us): the file's tick may be "
+            f"a bit takes {period * tick_s:.4g} s, far from any one-wire LED (0.8 to 2.5 µs): the file's tick may be "
             "wrong (rig key capture.tick_ns), or the line is something else"
         )
     highs = np.concatenate([piece[1::2] - piece[0::2] for piece in pieces])

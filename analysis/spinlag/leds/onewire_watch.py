@@ -248,13 +248,13 @@ def _pauses(scene: Scene, listing: Listing) -> None:
     if not count:
         return
     latch = min((part.latch_s for part in scene.parts if part.latch_s is not None), default=None)
-    least = f"{HARMLESS_LOW_S * 1e6:g} us, from which some parts were measured to latch"
-    threshold = f"longer than {least}" + ("" if latch is None else f"; the sheet's latch time is {latch * 1e6:g} us")
+    least = f"{HARMLESS_LOW_S * 1e6:g} µs, from which some parts were measured to latch"
+    threshold = f"longer than {least}" + ("" if latch is None else f"; the sheet's latch time is {latch * 1e6:g} µs")
     found = [
         scene.traffic.observe(
             "data-pause",
             tick,
-            f"the line rested for {length * tick_s * 1e6:.4g} us inside an update: some parts latch there and show the "
+            f"the line rested for {length * tick_s * 1e6:.4g} µs inside an update: some parts latch there and show the "
             "rest on the first LEDs",
             scene.traffic.update_at(tick),
             expected=HARMLESS_LOW_S,
@@ -267,7 +267,7 @@ def _pauses(scene: Scene, listing: Listing) -> None:
     if count > 20 and count > _COMMON_SHARE * len(scene.traffic.start):
         found = found[:1]
         listing.notes.append(
-            f"pauses of more than {HARMLESS_LOW_S * 1e6:g} us inside updates are this line's habit ({count} of them); "
+            f"pauses of more than {HARMLESS_LOW_S * 1e6:g} µs inside updates are this line's habit ({count} of them); "
             "only the first is listed"
         )
         count = 1

@@ -50,14 +50,14 @@ def light_sentences(
     speed = rotation.speed.mean if rotation is not None else None
 
     def angle(seconds: float) -> str:
-        return "" if not speed else f", {abs(seconds) * speed * 360:.3g} deg of rotation"
+        return "" if not speed else f", {abs(seconds) * speed * 360:.3g}° of rotation"
 
     said = []
     for chain in chains:
         found = shear(chain)
         if found.mean is not None and found.mean > 0:
             said.append(
-                f"{chain.name}: light runs along the chain within {found.mean * 1e6:.4g} us{angle(found.mean)}, so a "
+                f"{chain.name}: light runs along the chain within {found.mean * 1e6:.4g} µs{angle(found.mean)}, so a "
                 "column is drawn aslant."
             )
     for one, other in pairwise(chains):
@@ -65,8 +65,8 @@ def light_sentences(
         if found.mean is None or found.min is None or found.max is None:
             continue
         said.append(
-            f"{other.name} shows a column {abs(found.mean) * 1e6:.4g} us {'after' if found.mean >= 0 else 'before'} "
-            f"{one.name} on the mean ({found.min * 1e6:.4g} to {found.max * 1e6:.4g} us){angle(found.mean)}."
+            f"{other.name} shows a column {abs(found.mean) * 1e6:.4g} µs {'after' if found.mean >= 0 else 'before'} "
+            f"{one.name} on the mean ({found.min * 1e6:.4g} to {found.max * 1e6:.4g} µs){angle(found.mean)}."
         )
     return tuple(said)
 

@@ -26,7 +26,8 @@ INTEGRATION_S = 0.1
 """Time over which the eye sums light; Bloch's law holds up to some 40 to 100 ms, and the longer end is the milder."""
 
 NOTICED = 1 / 16
-"""A spot counts as changed where a colour differs by more than this share of full scale. Common practice, no source."""
+"""A spot counts as changed where a colour differs by more than this share of the brightest of the usual picture, which
+is what the eye adapts to. Common practice, no source."""
 
 USUAL_TURNS = 25
 """Turns around an incident whose median is the usual picture there."""
@@ -50,8 +51,8 @@ class Changes:
     """Every turn against the usual picture of its stretch of the capture.
 
     `turns`, one row per turn: `revolution`, `changed_area` (share of the picture's area whose colour differs by more
-    than NOTICED), `changed_light` (light that is too much or too little, over the light of the usual picture) and
-    `worst_deg` (middle of the angle that changed most; NaN where nothing did). `threshold` is the changed light above
+    than NOTICED of its brightest), `changed_light` (light that is too much or too little, over the light of the usual
+    picture) and `worst_deg` (middle of the angle that changed most; NaN where nothing did). `threshold` is the changed light above
     which a turn's picture is out of the ordinary, `threshold_from` where that figure comes from.
     """
 
@@ -67,8 +68,8 @@ class IncidentView:
     `usual`, `seen`, uint8, shape (bins, rows, 3); `difference`, float64, same shape, seen less usual as light, -1 to 1.
     `summed_usual`, `summed_seen`: the same as the eye sums it over `summed_turns` turns from this one. `changed_area`,
     `changed_light` as in Changes, for the turn alone; `summed_change`: changed light of the summed picture.
-    `sector_deg` is the worst sector (from, to), None where nothing changed. `lasting_turns` and `lasting_s`: how long
-    the picture stayed out of the ordinary around this turn.
+    `sector_deg` is the worst sector (from, to), None where nothing changed. `lasting_turns` and `lasting_s`: for how
+    many of the event's turns, and how long in all, the picture was out of the ordinary.
     """
 
     revolution: int
@@ -84,6 +85,11 @@ class IncidentView:
     sector_deg: tuple[float, float] | None
     lasting_turns: int
     lasting_s: float
+
+
+def _noticed(usual: Floats) -> float:
+    """The least change of light that counts beside a usual picture; of a dark one, in full scale."""
+    return NOTICED * (float(usual.max(initial=0.0)) or 1.0)
 
 
 def light(image: Image) -> Floats:
@@ -124,7 +130,7 @@ def _threshold(changed: Floats) -> tuple[float, str]:
     statistical = centre + _ROBUST_SIGMAS * spread
     if statistical > _LEAST_CHANGE:
         return statistical, f"median and {_ROBUST_SIGMAS:g} robust standard deviations of the capture's own turns"
-    return _LEAST_CHANGE, f"floor of {_LEAST_CHANGE:.1%}; the capture's own turns vary less"
+    return _LEAST_CHANGE, f"floor of {100 * _LEAST_CHANGE:.1f} %; the capture's own turns vary less"
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,10 +158,11 @@ def _block_changes(block: Block, known: _Usual) -> pd.DataFrame:
     turn, bins = np.nonzero((block.keys != known.keys[None, :]) | ~known.settled[None, :])
     area = np.zeros((n, screen.bins))
     change = np.zeros((n, screen.bins))
+    noticed = _noticed(usual)
     for part in np.array_split(np.arange(len(turn)), max(len(turn) * screen.rows // 2_000_000, 1)):
         gap = np.abs(light(block.colours(turn[part], bins[part])) - usual[bins[part]])
         change[turn[part], bins[part]] = gap.mean(axis=2) @ screen.weights
-        area[turn[part], bins[part]] = (gap.max(axis=2) > NOTICED) @ screen.weights
+        area[turn[part], bins[part]] = (gap.max(axis=2) > noticed) @ screen.weights
     total = float((usual.mean(axis=2) @ screen.weights).sum())
     worst = np.argmax(change, axis=1)
     some = change[np.arange(n), worst] > 0
@@ -200,8 +207,8 @@ def view_incident(
     begin = min(revolution, max(screen.turns - span, 0))
     summed = light(lay_out(screen, begin, begin + span).images()).mean(axis=0)
     summed_usual = light(usual)
-    first, after = _lasting(changed > changes.threshold, shown)
-    lasting = float((screen.turn_ticks[after] - screen.turn_ticks[first]) * screen.tick_s)
+    out = np.flatnonzero(changed[revolution : last + 1] > changes.threshold) + revolution
+    lasting = float(np.diff(screen.turn_ticks)[out].sum() * screen.tick_s)
     return IncidentView(
         revolution=shown,
         usual=usual,
@@ -210,11 +217,11 @@ def view_incident(
         summed_usual=usual,
         summed_seen=np.asarray(np.rint(summed * 255), dtype=np.uint8),
         summed_turns=min(span, screen.turns - begin),
-        changed_area=float(((np.abs(difference).max(axis=2) > NOTICED) @ screen.weights).mean()),
+        changed_area=float(((np.abs(difference).max(axis=2) > _noticed(summed_usual)) @ screen.weights).mean()),
         changed_light=_changed_light(difference, light(usual), screen.weights),
         summed_change=_changed_light(summed - summed_usual, summed_usual, screen.weights),
         sector_deg=_worst_sector(screen, difference),
-        lasting_turns=after - first,
+        lasting_turns=int(out.size),
         lasting_s=lasting,
     )
 
@@ -237,18 +244,6 @@ def _ordinary_turns(screen: Screen, around: int, unusual: set[int]) -> Indices:
 def _turns_in(screen: Screen, seconds: float, turn: int) -> int:
     length = float(screen.turn_ticks[turn + 1] - screen.turn_ticks[turn]) * screen.tick_s
     return max(1, round(seconds / length))
-
-
-def _lasting(out: NDArray[np.bool_], turn: int) -> tuple[int, int]:
-    """First turn and one past the last of the run of unusual turns that holds `turn`; an empty run if it is usual."""
-    if not out[turn]:
-        return turn, turn
-    first = after = turn
-    while first > 0 and out[first - 1]:
-        first -= 1
-    while after < len(out) and out[after]:
-        after += 1
-    return first, after
 
 
 def _worst_sector(screen: Screen, difference: Floats) -> tuple[float, float] | None:

@@ -80,7 +80,7 @@ class TargetComparison:
             text = "The usual picture is the target"
         else:
             text = (
-                f"{self.share_wrong:.1%} of the usual picture's spots differ from the target, in "
+                f"{100 * self.share_wrong:.1f} % of the usual picture's spots differ from the target, in "
                 f"{len(self.wrong_columns)} of {len(self.wrong)} columns"
             )
         text += f", turned by {self.turned_deg:.1f}°" + (" and run backwards." if self.backwards else ".")

@@ -13,7 +13,9 @@ from spinlag.findings import Findings
 from spinlag.incidents.closeup import MOST_CLOSEUPS, Bench, close_ups
 from spinlag.incidents.find import Seen
 from spinlag.incidents.model import Event, Incident, IncidentReport, Suspect
+from spinlag.incidents.sentences import share_of_area
 from spinlag.incidents.suspects import SIGNIFICANT
+from spinlag.picture.change import IncidentView
 from spinlag.report.figures import moment_figure
 from spinlag.report.format import MISSING, count, si
 from spinlag.report.incident_figures import target_figure, view_figure
@@ -61,9 +63,7 @@ def incident_pictures(
                 f"seen-{event.id}",
                 view_figure(seen.screen, view),
                 f"Usual picture, revolution {view.revolution} and their difference",
-                _view_caption(
-                    view.changed_area, view.summed_change, view.sector_deg, view.lasting_turns, view.lasting_s
-                ),
+                _view_caption(view, seen.screen.geometry, _also_in(view.revolution, event, report)),
             )
         for number, one in enumerate(close_ups(bench, event)):
             moment = close_up_moment(findings.capture, one)
@@ -77,18 +77,40 @@ def incident_pictures(
         yield "target", target_figure(seen.target), "Target and usual picture", seen.target.sentence
 
 
-def _view_caption(area: float, summed: float, sector: tuple[float, float] | None, turns: int, lasted_s: float) -> str:
-    text = f"{area:.0%} of this turn's area changed"
-    if turns:
-        text += (
-            f"; the picture was not the usual one for {turns} turn{'s' if turns > 1 else ''} ({si(lasted_s, 's', 3)})"
+def _also_in(revolution: int, event: Event, report: IncidentReport) -> list[str]:
+    """Other events that touched a revolution: what they changed is in its picture too."""
+    return [
+        other.id
+        for other in report.events
+        if other is not event
+        and other.first_revolution is not None
+        and other.last_revolution is not None
+        and other.first_revolution <= revolution <= other.last_revolution
+    ]
+
+
+def _view_caption(view: IncidentView, geometry: str, others: list[str]) -> str:
+    disc = geometry == "arm"
+    text = f"In revolution {view.revolution} "
+    if view.changed_area:
+        text += f"{share_of_area(view.changed_area)} of the picture's area showed another light than usual"
+    else:
+        text += "no spot changed by as much as a sixteenth of the brightest light"
+    if view.sector_deg is not None:
+        first, last = view.sector_deg[0] % 360, view.sector_deg[1] % 360
+        text += f", most between {first:.0f}° and {last:.0f}° after the reference ({'arc' if disc else 'bar'})"
+    if others:
+        named = ", ".join(others[:MOST_NAMED]) + (
+            f" and {len(others) - MOST_NAMED} more" if others[MOST_NAMED:] else ""
         )
-    if sector is not None:
-        text += f"; worst between {sector[0]:.0f}° and {sector[1] % 360:.0f}° after the reference (arc)"
+        text += f"; some of it is due to {named}, in the same revolution"
+    if view.lasting_turns:
+        turns = f"{view.lasting_turns} turns" if view.lasting_turns > 1 else "one turn"
+        text += f". The picture was not the usual one for {turns} of this event ({si(view.lasting_s, 's', 3)})"
     return (
-        f"{text}. Summed over a tenth of a second, as the eye does (Bloch's law), {summed:.0%} of the light was wrong. "
-        "In the difference orange is more light than usual, blue less, grey another colour. The tick on top of a disc "
-        "is the reference."
+        f"{text}. Summed over a tenth of a second, as the eye does (Bloch's law), {share_of_area(view.summed_change)} "
+        "of the light was wrong. In the difference orange is more light than usual, blue less, grey another colour."
+        + (" The tick on top of a disc is the reference." if disc else "")
     )
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import math
 
-_PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"), (1e-12, "p"))
+_PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
 
 
 def figure(value: float, unit: str, digits: int = 3) -> str:
-    """`0.000476, "s"` -> `476 us`: three significant digits with an SI prefix."""
+    """`0.000476, "s"` -> `476 µs`: three significant digits with an SI prefix."""
     if value == 0 or not math.isfinite(value):
         return f"{value:g} {unit}"
     rounded = float(f"{value:.{digits - 1}e}")

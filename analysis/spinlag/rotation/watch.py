@@ -126,7 +126,7 @@ def _doubled(scene: _Scene) -> list[Observation]:
                 kind="index-doubled",
                 tick=int(all_ticks[row]),
                 channel=scene.channel.name,
-                detail=f"a pulse too many, {delay * 1e3:.4g} ms ({360.0 * delay / period:.3g} deg) after the one "
+                detail=f"a pulse too many, {delay * 1e3:.4g} ms ({360.0 * delay / period:.3g}°) after the one "
                 f"before; {scene.found.calm}",
                 expected=period / max(len(scene.found.tooth_angles_deg), 1),
                 observed=delay,
@@ -152,7 +152,7 @@ def _shifted(scene: _Scene) -> list[Observation]:
                 kind="index-shifted",
                 tick=tick,
                 channel=scene.channel.name,
-                detail=f"the pulse came {abs(shift) * 1e6:.4g} us ({abs(360.0 * shift / period):.3g} deg) {way}; "
+                detail=f"the pulse came {abs(shift) * 1e6:.4g} µs ({abs(360.0 * shift / period):.3g}°) {way}; "
                 f"{scene.found.calm}",
                 expected=0.0,
                 observed=shift,
@@ -173,9 +173,9 @@ def _jerks(scene: _Scene) -> list[Observation]:
                 kind="speed-step",
                 tick=int(tick),
                 channel=scene.channel.name,
-                detail=f"the shaft fell {360.0 * turns:.3g} deg back and went on at the same speed"
+                detail=f"the shaft fell {360.0 * turns:.3g}° back and went on at the same speed"
                 if turns > 0
-                else f"the shaft ran {-360.0 * turns:.3g} deg ahead and went on at the same speed",
+                else f"the shaft ran {-360.0 * turns:.3g}° ahead and went on at the same speed",
                 expected=0.0,
                 observed=float(turns) * period,
                 unit="s",
@@ -199,12 +199,14 @@ def _steps(scene: _Scene) -> list[Observation]:
                 kind="speed-step",
                 tick=tick,
                 channel=scene.channel.name,
-                detail=f"the speed went from {before:.4g} to {after:.4g} rev/s ({after / before - 1:+.2%}) {over}",
+                detail=f"the speed went from {before:.4g} to {after:.4g} rev/s "
+                f"({100 * (after / before - 1):+.2f} %) {over}",
                 expected=before,
                 observed=after,
                 unit="rev/s",
-                threshold=f"{found.changes.threshold:.2%} between means over {SPAN} turns: "
-                f"{found.changes.sigmas:.3g} robust standard deviations of this capture, at least {FLOOR_CHANGE:.1%}",
+                threshold=f"{100 * found.changes.threshold:.2f} % between means over {SPAN} turns: "
+                f"{found.changes.sigmas:.3g} robust standard deviations of this capture, "
+                f"at least {100 * FLOOR_CHANGE:.1f} %",
                 revolution=int(change.first),
             )
         )

@@ -187,6 +187,31 @@ def test_clocks_beyond_the_sheet_and_without_one() -> None:
     assert not any("fastest" in c for c in budget(30, 60, 8, one("P9813"), clock_hz=10e6).cautions)
 
 
+def test_rows_of_a_sheet_are_reckoned_by_the_slowest() -> None:
+    # 74HC595 (NXP Rev. 6) table 7: 4 MHz at 2 V and 125 C, 35 MHz at 6 V and 25 C
+    text = "\n".join(budget_lines(30, 60, 16, "74HC595"))
+    assert text.startswith("74HC595 Rev-6 2.0V 125C\n") and text.count("column slot") == 1
+    assert "4 MHz, the fastest of the sheet" in text
+    assert "the slowest of 9, which is the safe bound" in text and "clocks of 4 to 35 MHz" in text
+    one_row = "\n".join(budget_lines(30, 60, 16, "74HC595 Rev-6 4.5V 25C"))
+    assert "30 MHz, the fastest of the sheet" in one_row and "the slowest" not in one_row
+
+
+def test_a_clock_beyond_the_sheet_is_not_offered() -> None:
+    # TLC59711: 10 MHz cascaded (web copy, p. 1); 48 chips of 224 bits in a slot of 476 us need 22.6 MHz
+    text = "\n".join(budget_lines(35, 60, 48, "TLC59711"))
+    assert "it would take 22.6 MHz, more than the sheet allows" in text
+    assert "a chip counts as one LED here" in text
+
+
+def test_grey_scale_pwm_from_the_benchs_own_clock() -> None:
+    # TLC5940 (SLVS515C) p. 3 and 19: 30 MHz / 4096 = 7324.2 Hz; a slot of 1 / (35 * 60) s holds 3.488 periods of it
+    text = "\n".join(budget_lines(35, 60, 16, "TLC5940"))
+    assert "at most 3.49 periods in a slot" in text
+    assert "even at its fastest (7324 Hz)" in text
+    assert "even at its fastest" not in "\n".join(budget_lines(30, 60, 16, "TLC5940"))
+
+
 def test_direct_lines_need_no_wire_time() -> None:
     text = "\n".join(budget_lines(30, 60, 24, "direct"))
     assert "none" in text

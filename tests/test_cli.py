@@ -227,6 +227,10 @@ def test_parts_and_budget(spinlag):
     one = spinlag("parts", "WS2812B 2013-05")[1]
     assert "250 ns to 550 ns" in one
     assert "2013-05-30" in one
+    rows = spinlag("parts", "74HC595")[1]
+    # NXP 74HC595 sheet Rev. 6, table 7: clock of 75, 15 and 13 ns at 25 C, 110, 22 and 19 ns at 125 C
+    assert rows.count("clock high time") == 3 and "at least 75 ns" in rows and "at least 110 ns" in rows
+    assert "8 outputs of 1 bit per chip" in rows and "74HC595 Rev-6 2.0V 25C names one row" in rows
     assert spinlag("parts", "WS2812Q")[0] == 2
     code, out, _ = spinlag("budget", "--speed", 35, "--columns", 60, "--leds", 24, "--part", "WS2812B 2013-05")
     assert code == 0

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spinlag.leds.frames import FRAMES
 from spinlag.leds.parts import Part, find_parts
 
+CHIP_BITS = 64
+"""Clocked words as long as this are those of a driver chip."""
 ASSUMED_CLOCK_HZ = 1e6
 """Clock of a part whose sheet gives no limit, where none is asked for. Common practice, no source."""
 
@@ -95,7 +98,7 @@ def budget(speed_rev_per_s: float, columns: int, leds: int, part: Part, *, clock
         clock_hz=clock,
         least_clock_hz=None if clock is None or spare <= 0 else (bits + (part.latch_clocks or 0)) / spare,
         pwm_periods=periods,
-        cautions=_cautions(part, periods, clock, clock_hz),
+        cautions=_cautions(part, periods, slot, clock, clock_hz),
     )
 
 
@@ -162,7 +165,9 @@ def _whole(ratio: float) -> int:
     return math.floor(ratio * (1 + 1e-12))
 
 
-def _cautions(part: Part, periods: float | None, clock: float | None, asked_hz: float | None) -> tuple[str, ...]:
+def _cautions(
+    part: Part, periods: float | None, slot: float, clock: float | None, asked_hz: float | None
+) -> tuple[str, ...]:
     said = []
     fastest = fastest_clock_hz(part)
     if part.wiring == "one-wire" and part.latch_s is None:
@@ -183,11 +188,18 @@ def _cautions(part: Part, periods: float | None, clock: float | None, asked_hz: 
             f"the LED's own PWM ({part.pwm_hz:.4g} Hz) completes only {periods:.2f} periods in a slot: dimmed colours "
             "differ from slot to slot"
         )
+    if part.pwm_most_hz is not None and part.pwm_most_hz * slot < 4:
+        said.append(
+            f"even at its fastest ({part.pwm_most_hz:.4g} Hz) the grey-scale PWM completes only "
+            f"{part.pwm_most_hz * slot:.2f} periods in a slot: dimmed colours differ from slot to slot"
+        )
     if part.brightness_pwm_hz is not None:
         said.append(
             f"keep the five-bit brightness at full: below it a PWM of about {part.brightness_pwm_hz:.0f} Hz lies over "
             "the light"
         )
+    if part.wiring == "clocked" and part.bits_per_led >= CHIP_BITS:
+        said.append(f"a chip counts as one LED here, with {part.bits_per_led} bits for all of its outputs")
     memory = [field for field in ("bit_time", "latch", "pwm") if part.mark_of(field) == "memory"]
     if memory:
         said.append(f"from memory, not verified: {', '.join(field.replace('_', ' ') for field in memory)}")
@@ -210,14 +222,38 @@ def budget_lines(
             f"  dimming           a PWM of the lines needs at least {4 / slot:.4g} Hz for 4 periods in a slot",
         ]
     lines: list[str] = []
-    for found in find_parts(part):
+    for found, rows in _slowest_rows(find_parts(part)):
         if lines:
             lines.append("")
         if found.wiring == "one-wire" and found.bit_time_s is None:
             lines += [found.name, "  the bit time is not known, so nothing can be said"]
             continue
         lines += _text(budget(speed_rev_per_s, columns, leds, found, clock_hz=clock_hz))
+        if len(rows) > 1:
+            lines.append(f"  rows              {_rows_text(rows)}")
     return lines
+
+
+def _slowest_rows(found: Sequence[Part]) -> list[tuple[Part, tuple[Part, ...]]]:
+    """Each part, of a sheet with rows only the slowest one, and the rows that it stands for."""
+    sheets: dict[tuple[str, str], list[Part]] = {}
+    for part in found:
+        sheets.setdefault((part.number, part.title) if part.supply_v is not None else (part.name, ""), []).append(part)
+    slowest = []
+    for rows in sheets.values():
+        slowest.append((max(rows, key=lambda row: (1 / (fastest_clock_hz(row) or math.inf), _latch(row, 0.0))), rows))
+    return [(part, tuple(rows)) for part, rows in slowest]
+
+
+def _rows_text(rows: Sequence[Part]) -> str:
+    volts = [row.supply_v for row in rows if row.supply_v is not None]
+    ambient = [row.ambient_c for row in rows if row.ambient_c is not None]
+    clocks = [clock / 1e6 for row in rows if (clock := fastest_clock_hz(row))]
+    return (
+        f"the slowest of {len(rows)}, which is the safe bound: the sheet's rows for {min(volts):g} to {max(volts):g} V "
+        f"and {min(ambient):g} to {max(ambient):g} °C allow clocks of {min(clocks):.4g} to {max(clocks):.4g} MHz; name "
+        "one in full to reckon with it"
+    )
 
 
 def _text(result: Budget) -> list[str]:
@@ -247,11 +283,14 @@ def _text(result: Budget) -> list[str]:
 def _clock_text(result: Budget) -> list[str]:
     lines = []
     if result.clock_hz is not None:
-        enough = result.least_clock_hz
+        enough, fastest = result.least_clock_hz, fastest_clock_hz(result.part)
         needed = "no clock would do: the latch time alone fills the slot"
         if enough is not None:
             needed = f"{enough / 1e6:.4g} MHz would do"
-        lines.append(f"  clock             {result.clock_hz / 1e6:.4g} MHz; {needed}")
+            if fastest is not None and enough > fastest * (1 + 1e-9):
+                needed = f"it would take {enough / 1e6:.4g} MHz, more than the sheet allows"
+        which = ", the fastest of the sheet" if fastest and abs(result.clock_hz / fastest - 1) < 1e-9 else ""
+        lines.append(f"  clock             {result.clock_hz / 1e6:.4g} MHz{which}; {needed}")
     if result.shear_s:
         lines.append(
             f"  shear             {result.shear_s * 1e6:.4g} µs, {result.shear_deg:.4g}° from the first LED's light "
@@ -263,4 +302,7 @@ def _clock_text(result: Budget) -> list[str]:
 def _pwm_text(result: Budget) -> str:
     if result.pwm_periods is not None:
         return f"{result.pwm_periods:.3g} periods in a slot ({result.part.pwm_from})"
+    if result.part.pwm_most_hz is not None:
+        most = result.part.pwm_most_hz * result.slot_s
+        return f"at most {most:.3g} periods in a slot ({result.part.pwm_from})"
     return "rate not published" if "pwm" in result.part.not_published else result.part.pwm_from or "none"

@@ -53,12 +53,19 @@ _SOURCES = {
 
 
 def parts_overview() -> list[str]:
-    """One line per part: name, wiring, bits per LED and how well its limits are known."""
+    """One line per part: name, wiring, bits per LED (output, chip) and how well its limits are known."""
     width = max(len(part.name) for part in parts())
     return [
-        f"{part.name:{width}}  {part.wiring:9}  {part.bits_per_led:3d} bits/LED  {part.order:4}  {_MARKS[part.mark]}"
+        f"{part.name:{width}}  {part.wiring:8}  {part.bits_per_led:3d} {_per_what(part):11}  {part.order:4}  "
+        f"{_MARKS[part.mark]}"
         for part in parts()
     ]
+
+
+def _per_what(part: Part) -> str:
+    if part.outputs_per_chip is not None:
+        return "bit/output" if part.bits_per_led == 1 else "bits/output"
+    return "bits/chip" if part.bits_per_led >= CHIP_BITS else "bits/LED"
 
 
 def part_lines(name: str) -> list[str]:
@@ -66,9 +73,14 @@ def part_lines(name: str) -> list[str]:
 
     Raises PartError for an unknown name.
     """
-    lines: list[str] = []
+    sheets: dict[tuple[str, str], list[Part]] = {}
     for part in find_parts(name):
-        lines += [*_one_part(part), ""]
+        # of a sheet with rows each is an entry; they are shown together
+        key = (part.number, part.title) if part.supply_v is not None else (part.name, "")
+        sheets.setdefault(key, []).append(part)
+    lines: list[str] = []
+    for rows in sheets.values():
+        lines += [*(_one_part(rows[0]) if len(rows) == 1 else _rows_of(rows)), ""]
     return lines[:-1]
 
 
@@ -81,39 +93,73 @@ _OTHER_FIELDS = {
 }
 
 
+TITLE = max(map(len, TIMING_TITLES.values()))
+CHIP_BITS = 64
+"""Clocked words as long as this are those of a driver chip, which counts as one LED."""
+
+
+def _line(title: str, fact: str) -> str:
+    return f"  {title:{TITLE}}  {fact}"
+
+
 def _one_part(part: Part) -> list[str]:
     """Limits with how well each is known where that differs from the entry, what is not published, and the notes."""
-    lines = [
-        part.name,
-        f"  {'sheet':38} {part.source}",
-        f"  {'known by':38} {_MARKS[part.mark]}",
-        f"  {'wiring':38} {part.wiring}, {_bits(part)}, order {part.order or 'not published'}{_doubt(part, 'order')}",
-    ]
+    lines = [part.name, *_sheet(part)]
     for timing, title in TIMING_TITLES.items():
         if timing in part.windows:
-            lines.append(f"  {title:38} {_window(part.windows[timing])}{_doubt(part, timing)}")
+            lines.append(_line(title, f"{_window(part.windows[timing])}{_doubt(part, timing)}"))
         if timing in part.measured:
-            lines.append(f"  {'':38} {_window(part.measured[timing])} accepted when measured")
+            lines.append(_line("", f"{_window(part.measured[timing])} accepted when measured"))
+    return [*lines, *_beyond_limits(part)]
+
+
+def _rows_of(rows: Sequence[Part]) -> list[str]:
+    """One sheet whose limits stand in rows by supply voltage and temperature, as a table for each temperature."""
+    first = rows[0]
+    common = first.name[: first.name.index(f" {first.supply_v:.1f}V")]
+    lines = [common, *_sheet(first)]
+    for ambient in dict.fromkeys(row.ambient_c for row in rows):
+        here = [row for row in rows if row.ambient_c == ambient]
+        lines.append(_line(f"at up to {ambient:g} °C, at", "".join(f"{f'{row.supply_v:.1f} V':24}" for row in here)))
+        for timing, title in TIMING_TITLES.items():
+            if timing in first.windows:
+                lines.append(_line(title, "".join(f"{_window(row.windows[timing]):24}" for row in here)))
+    named = f"{first.name} names one row; a rig chooses by supply_v and ambient_c"
+    return [line.rstrip() for line in [*lines, *_beyond_limits(first), _line("rows", named)]]
+
+
+def _sheet(part: Part) -> list[str]:
+    return [
+        _line("sheet", part.source),
+        _line("known by", _MARKS[part.mark]),
+        _line("wiring", f"{part.wiring}, {_bits(part)}, order {part.order or 'not published'}{_doubt(part, 'order')}"),
+    ]
+
+
+def _beyond_limits(part: Part) -> list[str]:
+    """What an entry says besides its limits."""
+    lines = []
     if part.latch_clocks is not None:
-        lines.append(f"  {'rest that latches':38} {part.latch_clocks:g} clock periods{_doubt(part, 'latch')}")
+        lines.append(_line("rest that latches", f"{part.latch_clocks:g} clock periods{_doubt(part, 'latch')}"))
     if part.measured_latch_s is not None:
-        lines.append(f"  {'rest that latches':38} from {_seconds(part.measured_latch_s)} when measured")
+        lines.append(_line("rest that latches", f"from {_seconds(part.measured_latch_s)} when measured"))
     if part.measured_from:
-        lines.append(f"  {'measured by':38} {part.measured_from}")
+        lines.append(_line("measured by", part.measured_from))
     if part.frame in FRAMES:
-        lines.append(f"  {'words':38} {FRAMES[part.frame].source}")
-    lines.append(f"  {'PWM rate':38} {_pwm(part)}{_doubt(part, 'pwm')}")
-    lines += [f"  {topic:38} {fact}" for topic, fact in part.facts.items()]
+        lines.append(_line("words", FRAMES[part.frame].source))
+    lines.append(_line("PWM rate", f"{_pwm(part)}{_doubt(part, 'pwm')}"))
+    lines += [_line(topic, fact) for topic, fact in part.facts.items()]
     if part.not_published:
         missing = ", ".join(TIMING_TITLES.get(name, _OTHER_FIELDS.get(name, name)) for name in part.not_published)
-        lines.append(f"  {'not published or not found':38} {missing}")
-    return lines + [f"  {'note':38} {note}" for note in part.notes]
+        lines.append(_line("not published or not found", missing))
+    return lines + [_line("note", note) for note in part.notes]
 
 
 def _bits(part: Part) -> str:
     if part.outputs_per_chip is not None:
-        return f"{part.outputs_per_chip} outputs of {part.bits_per_output} bits per chip"
-    return f"{part.bits_per_led} bits per LED"
+        bits = "1 bit" if part.bits_per_output == 1 else f"{part.bits_per_output} bits"
+        return f"{part.outputs_per_chip} outputs of {bits} per chip"
+    return f"{part.bits_per_led} bits per {'chip' if part.bits_per_led >= CHIP_BITS else 'LED'}"
 
 
 def _doubt(part: Part, name: str) -> str:

@@ -82,6 +82,8 @@ class Part:
     """Clocked parts: the format of their words, by the name that `frames` knows it under."""
     brightness_pwm_hz: float | None = None
     """Rate of the slower PWM that dims the whole LED below full brightness; None where there is none."""
+    pwm_most_hz: float | None = None
+    """Fastest PWM that the sheet allows, where the bench's own grey-scale clock sets the rate."""
     latch_clocks: float | None = None
     """Rest of the clock, in clock periods, after which the data show."""
     bits_per_output: int = 8
@@ -243,6 +245,7 @@ def _part(entry: Mapping[str, Any]) -> Part:
         also=tuple(entry.get("also", ())),
         frame=entry.get("frame", ""),
         brightness_pwm_hz=_scaled(entry.get("brightness_pwm_hz"), 1.0),
+        pwm_most_hz=_scaled(entry.get("pwm_most_hz"), 1.0),
         latch_clocks=_scaled(entry.get("latch_clocks"), 1.0),
         bits_per_output=entry.get("bits_per_output", 8),
         outputs_per_chip=entry.get("outputs_per_chip"),

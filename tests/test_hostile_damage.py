@@ -6,12 +6,14 @@ import dataclasses
 import json
 import random
 import re
+import warnings
 from fractions import Fraction
 
 import numpy as np
 import pytest
 
 from build import capture, channel, display
+from fuzz import damage
 from spinlag import read_capture
 from spinlag.errors import SpinlagError
 from spinlag.pipeline import analyse
@@ -128,9 +130,9 @@ def test_an_inverted_line_and_swapped_clips():
     assert "DOUT (leds[0].data) idles high" in said
     assert "set inverted = true" in said
     swapped = warnings_of(capture([channel("DOUT", SENSOR.edges), channel("SENSOR", DOUT.edges)]))
-    assert any('swap them ([index] channel = "DOUT", leds[0].data = "SENSOR")' in said for said in swapped)
+    assert any('swap them (index.channel = "DOUT", leds[0].data = "SENSOR")' in said for said in swapped)
     other = capture([SENSOR, channel("DOUT", SENSOR.edges + 5_000_000), channel("X", DOUT.edges)])
-    assert any("does not look like LED data, but X does" in said for said in warnings_of(other))
+    assert any("does not look like LED data on one wire, but X does" in said for said in warnings_of(other))
 
 
 def test_two_chains_with_their_clips_exchanged():
@@ -286,3 +288,46 @@ def test_what_was_left_out_is_on_the_first_page(tmp_path):
     document = json.loads(results_bytes(findings))
     assert any("cut short" in warning for warning in document["capture"]["warnings"])
     assert document["warnings"] == document["capture"]["warnings"]
+
+
+# --- whatever a bench can do wrong
+
+
+def test_damage_by_chance_is_analysed_or_refused():
+    """A short run of `python -m tests.fuzz.damage`."""
+    ended = set()
+    for number in range(0, 64, 2):
+        if number % 16 == 0:
+            one = damage.bench(20261125, number // 16)
+        how, wrong = damage.tried(one, 20261125, number)
+        assert wrong == ""
+        ended.add(how)
+    # a run in which every input came to nothing tries nothing
+    assert {"pass", "undecided"} <= ended
+
+
+def test_a_data_line_that_dies_early_leaves_the_clocks_of_later_slices(monkeypatch):
+    """The sums of updates whose data never move are counted like those of any other update."""
+    one = damage.bench(20261125, 1)
+    chain = one.rig.leds[0]
+    assert chain.wiring == "clocked"
+    line = one.capture.channel(chain.data)
+    dead = dataclasses.replace(line, edges=line.edges[: len(line.edges) // 3])
+    lines = tuple(dead if line is old else old for old in one.capture.channels)
+    found = analyse(dataclasses.replace(one.capture, channels=lines), one.rig)
+    assert any("changes for the last time" in said for said in found.warnings)
+    assert found.chains[0].timing["data_setup"].statistics.uncertainty > 0
+
+
+def test_a_line_of_leds_on_a_motor_clip_is_no_fault_of_ours():
+    """Its edges cross one another wherever they are counted as those of a motor."""
+    one = damage.bench(20261125, 2)
+    motor, data = one.rig.motor.phases[0], one.rig.leds[0].data
+    exchanged = {motor: data, data: motor}
+    lines = [
+        dataclasses.replace(one.capture.channel(exchanged.get(line.name, line.name)), name=line.name, path=line.path)
+        for line in one.capture.channels
+    ]
+    with warnings.catch_warnings(action="error"):
+        found = analyse(dataclasses.replace(one.capture, channels=tuple(lines)), one.rig)
+    assert found.verdict != "pass"

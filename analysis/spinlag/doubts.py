@@ -12,6 +12,7 @@ from fractions import Fraction
 import numpy as np
 
 from spinlag.capture import UNKNOWN, Capture, Channel
+from spinlag.clips import wrong_clips
 from spinlag.incidents.model import IncidentReport
 from spinlag.leds.parts import Part
 from spinlag.leds.updates import ChainUpdates
@@ -39,18 +40,18 @@ DECADES = tuple(Fraction(10) ** power for power in range(-12, 13))
 
 _ENOUGH_EDGES = 16
 _ENOUGH_BITS = 64
-_MOST_CHANNELS = 256
-"""A first look at every line of a simulator's dump is not worth its time here."""
-
 _PIECE = 1 << 20
 
 
 def doubts(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates], incidents: IncidentReport) -> tuple[str, ...]:
     """Sentences, the gravest kind first; none where all looks as it should."""
     named = _named(capture, rig)
+    clips = wrong_clips(capture, rig, chains)
+    misplaced = {path for one in clips for path in one.misplaced}
+    placed = [chain for chain in chains if capture.channel(chain.channel).path not in misplaced]
     return (
-        *_bit_times(capture, chains),
-        *_mixed_up(capture, rig, chains),
+        *_bit_times(capture, placed),
+        *(one.said for one in clips),
         *_too_fast(capture, rig),
         *_lifeless(named),
         *_fell_silent(capture, rig, named, chains),
@@ -235,62 +236,13 @@ def _likely_scale(capture: Capture, low: float, high: float, centre: float) -> F
     return min(near, key=lambda scale: abs(np.log(float(scale) / centre))) if near else Fraction(f"{centre:.6g}")
 
 
-def _mixed_up(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> Iterator[str]:
-    """Lines that look like what the rig takes another one for; none where the rig was guessed from the same look."""
-    yield from _swapped_chains(rig, chains)
-    if rig.guessed or len(capture.channels) > _MOST_CHANNELS:
-        return
-    from spinlag.roles.survey import survey
-
-    seen = survey(capture)
-    index = capture.channel(rig.index.channel) if rig.index is not None else None
-    shown = seen.index.pulses.look.channel if seen.index is not None else None
-    named = {channel.path for _, channel in _named(capture, rig)}
-    for number, chain in enumerate(rig.leds):
-        if chain.wiring != "one-wire":
-            continue
-        line = capture.channel(chain.data)
-        if line.path in seen.wires:
-            inverted = seen.wires[line.path][1].inverted
-            if inverted != chain.inverted:
-                yield (
-                    f"{line.name} (leds[{number}].data) idles {_level(inverted)} and reads as LED data when its levels "
-                    f"are {'exchanged' if inverted else 'taken as they are'}: set inverted = {str(inverted).lower()} "
-                    "in the rig"
-                )
-            continue
-        if index is not None and shown is not None and line.path == shown.path and index.path in seen.wires:
-            yield (
-                f"{index.name} looks like LED data and {line.name} like the index pulse, the other way round than in "
-                f'the rig: swap them ([index] channel = "{line.name}", leds[{number}].data = "{index.name}")'
-            )
-            continue
-        better = [look.channel.name for path, (look, _) in seen.wires.items() if path not in named]
-        if better and len(line.edges):
-            yield (
-                f"{line.name} (leds[{number}].data) does not look like LED data, but {', '.join(better[:3])} does: is "
-                "that the line the rig should name?"
-            )
-
-
-def _swapped_chains(rig: Rig, chains: Sequence[ChainUpdates]) -> Iterator[str]:
-    """Two chains of different length, each as long as the rig says of the other."""
-    for i, (one, seen) in enumerate(zip(rig.leds, chains, strict=True)):
-        for other, also in zip(rig.leds[i + 1 :], chains[i + 1 :], strict=True):
-            if one.count != other.count and (one.count, other.count) == (also.leds_seen, seen.leds_seen):
-                yield (
-                    f"{one.data} carries {seen.leds_seen} LEDs and {other.data} {also.leds_seen}, the other way round "
-                    f"than in the rig: swap the data lines of {one.name} and {other.name}"
-                )
-
-
 def _instant(capture: Capture, tick: int) -> str:
     return f"{float(tick * capture.tick):.6g} s"
 
 
 def _span(capture: Capture, ticks: int) -> str:
     seconds = float(ticks * capture.tick)
-    for factor, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us")):
+    for factor, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs")):
         if seconds >= factor:
             return f"{seconds / factor:.3g} {unit}"
     return f"{seconds / 1e-9:.3g} ns"

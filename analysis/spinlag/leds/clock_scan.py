@@ -132,7 +132,8 @@ class ClockScan:
         for name, values, begin, owner in found:
             if values.size:
                 self._add(name, values, begin)
-                self._sample(name, values, owner, firsts, ends)
+            # a slice in which the data line never moves has its updates all the same
+            self._sample(name, values, owner, firsts, ends)
         self._keep_odd(rises, falls, high, low, period, ends)
         self._group(len(ends))
 

@@ -23,6 +23,9 @@ TOGETHER = 0.25
 """Edges closer than this share of the mean spacing are one node: their order may change with every turn."""
 
 LEAST_TURNS = 3
+_PASSES = 4
+"""Rounds in which crossing nodes are dropped: one is enough for a motor's lines."""
+
 CALM = 0.1
 """Turns whose neighbours differ from them by more than this share are not learned from."""
 
@@ -167,8 +170,14 @@ def find_nodes(lines: CountedLines, pattern: Pattern, sample_ticks: float) -> No
 
 def _ascending(ticks: Ticks, even: Floats) -> Indices:
     """Indices of nodes that rise in time as in position; where two cross, both are dropped."""
-    bad = np.zeros(len(ticks), dtype=np.bool_)
-    falls = np.flatnonzero((np.diff(ticks) <= 0) | (np.diff(even) <= 0))
-    bad[falls] = True
-    bad[falls + 1] = True
-    return np.flatnonzero(~bad)
+    kept = np.arange(len(ticks))
+    for _ in range(_PASSES):
+        falls = np.flatnonzero((np.diff(ticks[kept]) <= 0) | (np.diff(even[kept]) <= 0))
+        if not len(falls):
+            return kept
+        kept = np.delete(kept, np.concatenate((falls, falls + 1)))
+    # a line that is no motor line at all can cross itself for ever: keep what lies beyond all before it
+    beyond = np.ones(len(kept), dtype=np.bool_)
+    for values in (ticks[kept], even[kept]):
+        beyond[1:] &= values[1:] > np.maximum.accumulate(values)[:-1]
+    return kept[beyond]

@@ -70,6 +70,9 @@ def refine_rotation(capture: Capture, rig: Rig, rotation: Rotation | None, motor
     shaft = _by_index_alone(shaft, known, times, rotation)
     known = np.isfinite(shaft)
     found = _turns(pulses, rows[known], times[known], shaft[known], rotation, motor.witness)
+    if (np.diff(found.ticks) <= 0).any():
+        note = "motor lines and index pulses do not fit together; the index alone was used: are these the right lines?"
+        return replace(rotation, notes=(*rotation.notes, note))
     observations = observe(capture, channel, rig.index, pulses, found)
     refined = build_rotation(capture, rig, rig.index, pulses, found, observations)
     return replace(refined, notes=("index pulses were held against the motor lines", *refined.notes))

@@ -166,8 +166,8 @@ def _assemble(
         tooth_angles_deg=tuple(float(angle) for angle in 360.0 * _pulse_angles(wheel)),
         notes=(*notes, *running_notes(changes)),
         place_rule=PLACE_RULE,
-        shift_rule=f"{360.0 * shifts.threshold_turns:.3g} deg: {shifts.sigmas:.3g} robust standard deviations of this "
-        f"capture's pulses, at least {360.0 * FLOOR_TURNS:.2g} deg",
+        shift_rule=f"{360.0 * shifts.threshold_turns:.3g}°: {shifts.sigmas:.3g} robust standard deviations of this "
+        f"capture's pulses, at least {360.0 * FLOOR_TURNS:.2g}°",
         calm="the pulses around it keep their places",
         begins_known=wheel.begins_known,
         wheel_notes=wheel.notes,
@@ -277,7 +277,8 @@ class Anchors:
         base = self.times[left]
         step = (self.times[right] - base).astype(np.float64)
         pace = step / (self.turns[right] - self.turns[left])
-        instant = (turns - self.turns[left]) * pace
+        straight = (turns - self.turns[left]) * pace
+        instant = straight.copy()
         inner = (left >= 1) & (right <= n - 2)
         bent = np.zeros(len(turns), dtype=np.bool_)
         a, b = left[inner], right[inner]
@@ -287,6 +288,10 @@ class Anchors:
         wide = ~bent & (left >= AROUND - 1) & (right <= n - AROUND)
         instant[bent] = self._cubic(turns[bent], left[bent])
         instant[wide] = self._parabola(turns[wide], left[wide])
+        # a curve through pulses of another line than an index can leave the interval that it is asked about
+        inside = (turns > self.turns[left]) & (turns < self.turns[right])
+        astray = inside & ((instant <= 0) | (instant >= step))
+        instant[np.isin(left, left[astray])] = straight[np.isin(left, left[astray])]
         return np.asarray(base + np.rint(instant).astype(np.int64))
 
     def _parabola(self, turns: Floats, left: Indices) -> Floats:

@@ -1,0 +1,111 @@
+"""Clips on one another's lines and levels upside down: the fix is proposed, and sound benches raise no doubt."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fuzz import damage
+from spinlag.clips import wrong_clips
+from spinlag.pipeline import analyse
+from spinlag.rig import Rig
+from spinlag.synth import scenario_from_mapping, simulate
+
+SEED = 99
+
+
+@pytest.fixture(scope="module", params=range(8), ids=lambda k: f"{damage.WIRINGS[k % 4]}-{k}")
+def bench(request):
+    """A random bench, its wirings in turn."""
+    return damage.bench(SEED, request.param)
+
+
+def exchanged(capture, one, two):
+    """The capture with the clips of two channels exchanged."""
+    names = {one: two, two: one}
+    lines = (
+        replace(capture.channel(names.get(line.name, line.name)), name=line.name, path=line.path)
+        for line in capture.channels
+    )
+    return replace(capture, channels=tuple(lines))
+
+
+def upside_down(capture, name):
+    """The capture with the levels of one channel exchanged."""
+    lines = (replace(line, initial=1 - line.initial) if line.name == name else line for line in capture.channels)
+    return replace(capture, channels=tuple(lines))
+
+
+def said_of(capture, rig):
+    """The sentences on clips alone."""
+    return [one.said for one in wrong_clips(capture, rig, analyse(capture, rig).chains)]
+
+
+def test_exchanged_clips_are_named_and_sound_ones_left_alone(bench):
+    assert said_of(bench.capture, bench.rig) == []
+    keys = {key: name for key, name in bench.rig.channels().items() if "lines" not in key and "markers" not in key}
+    rng = np.random.default_rng(7)
+    pairs = [(a, b) for a in keys for b in keys if a < b and not (a.startswith("motor") and b.startswith("motor"))]
+    for a, b in [pairs[k] for k in rng.permutation(len(pairs))[:2]]:
+        one, two = keys[a], keys[b]
+        (said,) = [s for s in said_of(exchanged(bench.capture, one, two), bench.rig) if "swap them" in s]
+        assert f'{a} = "{two}"' in said
+        assert f'{b} = "{one}"' in said
+
+
+TABLES = {
+    "duration_s": 0.9,
+    "seed": 5,
+    "index": {"channel": "SENSOR", "width_deg": 4.0, "noise_us": 0.5},
+    "shaft": {"speed_rev_per_s": 30.2, "random_walk": 0.0004},
+    "motor": {"phases": ["U", "V", "W"], "pole_pairs": 4},
+    "leds": [{"name": "arm", "part": "APA102", "wiring": "clocked", "data": "DATA", "clock": "CLK", "count": 4}],
+    "firmware": {"columns": 12, "response_jitter_us": 2},
+}
+
+
+@pytest.fixture(scope="module")
+def clocked():
+    """A bench with a clocked chain and three motor lines."""
+    return simulate(scenario_from_mapping(TABLES))
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        (
+            "CLK",
+            'at its falling edges, and the data change at its rising ones: it is inverted, or clock_edge = "falling"',
+        ),
+        ("DATA", "DATA (leds[0].data) reads as APA102 words when its levels are exchanged"),
+        ("U", "U (motor.phases[0]) fits the other two with its levels exchanged"),
+        ("V", "V (motor.phases[1]) fits the other two with its levels exchanged"),
+        ("W", "W (motor.phases[2]) fits the other two with its levels exchanged"),
+    ],
+)
+def test_levels_upside_down(clocked, line, said):
+    assert said_of(clocked.capture, clocked.rig) == []
+    (found,) = said_of(upside_down(clocked.capture, line), clocked.rig)
+    assert said in found
+
+
+def test_an_index_behind_an_inverter(clocked):
+    """Its pulses are of uneven width, so that the updates can only follow one of its edges."""
+    sensor = clocked.capture.channel("SENSOR")
+    edges = sensor.edges[:].copy()
+    edges[1::2] += np.random.default_rng(1).integers(0, 400_000, len(edges[1::2]))
+    lines = tuple(replace(line, edges=edges) if line is sensor else line for line in clocked.capture.channels)
+    uneven = replace(clocked.capture, channels=lines)
+    assert said_of(uneven, clocked.rig) == []
+    (found,) = said_of(upside_down(uneven, "SENSOR"), clocked.rig)
+    assert "follow the falling edge of SENSOR" in found
+    assert '[index] edge = "falling" would fit' in found
+
+
+def test_an_unnamed_line_that_should_be_the_one(clocked):
+    tables = clocked.rig.model_dump()
+    tables["leds"][0]["data"], tables["motor"] = "U", None
+    (found,) = said_of(clocked.capture, Rig.model_validate(tables))
+    assert found.startswith("U (leds[0].data) does not look like the data of a clocked LED chain, but DATA does")

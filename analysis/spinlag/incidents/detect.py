@@ -267,8 +267,7 @@ def _stopped_for_want_of_index(
     placed = next((p for p in placements if p is not None and chain is not None and p.chain == chain.name), None)
     if chain is None or placed is None or rotation is None or silence.before < 0:
         return True
-    row = placed.updates.iloc[silence.before]
-    ended = int(row["column"]) >= placed.columns - 1
+    ended = int(placed.places.column[silence.before]) >= placed.columns - 1
     edges = rotation.pulses["tick"].to_numpy(dtype=np.int64)
     before = int(edges.searchsorted(silence.end, side="right")) - 1
     turn = float(np.median(np.diff(rotation.turn_ticks)))

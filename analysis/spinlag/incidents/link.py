@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -47,6 +48,11 @@ class Clock:
     def turns(self) -> int:
         """Whole turns in the capture."""
         return max(len(self.turn_ticks) - 1, 0)
+
+    @cached_property
+    def longest_turn(self) -> int:
+        """Ticks of the longest whole turn, 0 where there is none."""
+        return int(np.diff(self.turn_ticks).max()) if self.turns else 0
 
     def turn_of(self, tick: int) -> int | None:
         """Index of the whole turn that holds `tick`, or None."""
@@ -155,9 +161,12 @@ def _update_end(item: Observation, clock: Clock) -> int:
     return max(int(ends[item.update]), item.tick)
 
 
+_LASTING = frozenset({"capture-gap", "data-silent", "motor-dropout"})
+
+
 def _lasting_ticks(item: Observation, clock: Clock) -> int:
     """How long a cause goes on: gaps and silences say so in their evidence."""
-    if item.kind in ("capture-gap", "data-silent", "motor-dropout") and item.unit == "s" and item.observed:
+    if item.kind in _LASTING and item.unit == "s" and item.observed:
         return max(round(item.observed / clock.tick_s), 0)
     return 0
 
@@ -210,13 +219,15 @@ def _cause(
 ) -> tuple[_Node, Rule] | None:
     best: tuple[_Node, Rule] | None = None
     disturbed = _is_disturbed(effect, clock, spoiled)
+    at_start = _at_start(effect, clock)
     for rule in causes_of(effect.what.kind):
         members = by_kind.get(rule.cause)
-        if not members or (rule.disturbed and not disturbed):
+        if not members or (rule.disturbed and not disturbed) or (rule.at_start and not at_start):
             continue
         last = bisect_right(ticks[rule.cause], _latest(effect, rule))
-        for candidate in reversed(members[max(last - _LOOK_BACK, 0) : last]):
-            if rule.at_start and not (_at_start(effect, clock) and _at_start(candidate, clock)):
+        first = max(last - _LOOK_BACK, bisect_left(ticks[rule.cause], _earliest(effect, rule, clock)))
+        for candidate in reversed(members[first:last]):
+            if rule.at_start and not _at_start(candidate, clock):
                 continue
             if _explains(candidate, effect, rule, clock):
                 if best is None or _nearness(candidate) > _nearness(best[0]):
@@ -238,6 +249,16 @@ def _latest(effect: _Node, rule: Rule) -> int:
     if rule.of_turn:
         return effect.turn_end
     return effect.update_end if rule.scope == "update" else effect.latest
+
+
+def _earliest(effect: _Node, rule: Rule, clock: Clock) -> int:
+    """An instant before which no cause by that rule begins: beyond its reach at the shaft's slowest."""
+    if rule.scope == "update" or rule.cause in _LASTING:
+        return -(1 << 62)
+    columns = clock.columns.get(effect.what.chain or "")
+    turns = rule.slots / columns if rule.slots is not None and columns else rule.turns or 0.0
+    seconds = rule.seconds or 0.0
+    return effect.what.tick - int(turns * clock.longest_turn + seconds / clock.tick_s) - 1
 
 
 def _nearness(cause: _Node) -> tuple[int, int]:

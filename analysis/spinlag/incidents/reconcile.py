@@ -88,8 +88,8 @@ class _View:
 
     @classmethod
     def of(cls, chain: ChainUpdates, placed: Placement) -> _View:
-        turn = placed.updates["revolution"].to_numpy(dtype=np.int64)
-        column = placed.updates["column"].to_numpy(dtype=np.int64)
+        turn = placed.places.revolution.astype(np.int64)
+        column = placed.places.column.astype(np.int64)
         usual = chain.leds_seen * chain.bits_per_led
         full = chain.bits == usual
         key = turn * (placed.columns + 1) + np.minimum(column, placed.columns)

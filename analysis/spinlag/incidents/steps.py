@@ -29,6 +29,7 @@ _STEADY = 0.3
 """Neither side may vary by more than this share of the step."""
 
 _SEVERAL = 3.0
+_SHOWS = 0.25
 _FIRST_SIGN = 0.2
 _APART = 2
 _MAD_TO_SIGMA = 1.4826
@@ -58,7 +59,11 @@ def faults_of_turns(capture: Capture, rotation: Rotation, told: Sequence[Observa
     )
     busy = {seen.revolution for seen in told if seen.kind in ("speed-step", *_INDEX_KINDS)}
     last = -_APART - 1
-    for turn in range(_SIDE, len(period) - _SIDE):
+    # a shift or step above the threshold shows at least a quarter of it right there, whatever the turns beside it do
+    here = np.abs(change)
+    here[:-1] = np.maximum(here[:-1], np.abs(log[2:] - log[:-2]))
+    likely = np.flatnonzero(here > _SHOWS * threshold) + 1
+    for turn in likely[(likely >= _SIDE) & (likely < len(period) - _SIDE)].tolist():
         if turn - last <= _APART or any((turn + k) in busy for k in range(-_APART, _APART + 1)):
             continue
         shift, size = _size_of_shift(log, turn), _size_of_step(log, turn)

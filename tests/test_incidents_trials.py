@@ -261,7 +261,7 @@ def test_close_ups_show_the_fault_its_lines_and_the_expected_instants(squeezed):
     assert origin.t0 < origin.incident.tick < origin.t1
     assert {"SENSOR", "DOUT", "RADIO"} <= set(origin.channels)
     assert "second pulse" in [label for _, label in origin.marks]
-    assert any(label == "index expected" for _, label in origin.marks)
+    assert any(label == "index, as expected" for _, label in origin.marks)
     lengths = {span.label.rsplit(" ", 2)[0]: span.to_tick - span.from_tick for span in origin.spans}
     assert lengths["pulse to pulse"] * float(findings.capture.tick) == pytest.approx(9e-3, rel=0.01)
 
@@ -275,7 +275,71 @@ def test_an_effect_elsewhere_gets_a_close_up_of_its_own():
     origin, effect = close_ups(bench, event)
     assert not origin.t0 <= effect.incident.tick < origin.t1
     assert effect.incident in event.effects
-    assert [span.label for span in origin.spans] == ["shift -2 ms"]
+    assert [span.label for span in origin.spans] == ["2 ms early"]
+
+
+def _close_up_of(kind, fault, **more):
+    """The close-up of the one incident of a kind in a display with one fault, its capture's seconds from the incident,
+    and the truth."""
+    made = _display(faults=[{"kind": kind, "revolution": 9, **fault}], **more)
+    findings = analyse(made.capture, made.rig)
+    bench = Bench(findings.capture, findings.rig, findings.rotation, findings.chains, findings.placements)
+    (origin,) = findings.incidents.origins
+    assert origin.kind == kind
+    found = close_up(bench, origin, findings.incidents.event_of(origin.id))
+    return found, lambda tick: (tick - found.zero) * float(findings.capture.tick)
+
+
+def test_edges_that_a_dead_motor_line_owes_are_drawn():
+    """Four pole pairs at 30 rev/s: an edge of each line every 4.17 ms (360 / 8 degrees); 30 ms swallow seven, and the
+    eighth, to which the line comes back at the level that it left."""
+    dead = {"phase": "PH_V", "at_deg": 100.0, "duration_ms": 30.0}
+    found, seconds = _close_up_of("motor-dropout", dead, motor={"pole_pairs": 4})
+    (still,) = found.spans
+    edge_s = 1 / 30 / 8
+    owed = round(seconds(still.to_tick) / edge_s - seconds(still.from_tick) / edge_s) - 1
+    assert owed == 8
+    assert "without an edge, usually 4.167 ms" in still.label
+    due = [tick for tick, label in found.marks if "due" in label]
+    assert len(due) == 6
+    assert found.marks[5][1] == "due, and 2 more"
+    assert [seconds(tick - still.from_tick + found.zero) / edge_s for tick in due] == pytest.approx(
+        range(1, 7), rel=0.01, abs=0
+    )
+    assert found.t0 < still.from_tick < still.to_tick < found.t1
+
+
+@pytest.mark.parametrize("how", ["extra", "lost"])
+def test_a_motor_line_out_of_sequence_is_shown_among_its_own_edges(how):
+    found, _ = _close_up_of("motor-sequence", {"phase": "PH_U", "at_deg": 120.0, "how": how}, motor={"pole_pairs": 4})
+    assert found.channels[2] == "PH_U" or "PH_U" in found.channels
+    assert "usually 4.167 ms" in found.spans[0].label
+    assert ("none came" in found.marks[0][1]) == (how == "lost")
+
+
+def test_a_missed_pulse_is_dimensioned_in_turns_and_from_pulse_to_pulse():
+    found, seconds = _close_up_of("index-missed", {})
+    assert [span.label.split()[0] for span in found.spans] == ["turn", "turn", "pulse"]
+    assert found.spans[2].label == "pulse to pulse 66.67 ms"
+    words = {label: seconds(tick) for tick, label in found.marks}
+    assert words["index expected, none came"] == pytest.approx(0, abs=1e-5)
+    assert [label for _, label in found.marks].count("index, as expected") == 2
+
+
+def test_a_runt_is_shown_with_its_width_and_the_least_that_counts():
+    """The scenario's rig takes pulses from 20 us on."""
+    found, seconds = _close_up_of("index-runt", {"after_us": 9000.0, "width_us": 8.0})
+    assert found.spans[0].label.endswith("µs wide")
+    assert (found.spans[0].to_tick - found.spans[0].from_tick) * 1e-3 == pytest.approx(8.0, abs=0.05)
+    least = next(seconds(tick) for tick, label in found.marks if label == "shorter pulses do not count")
+    assert least == pytest.approx(20e-6, abs=1e-7)
+
+
+def test_the_last_column_of_a_turn_at_a_wrong_rate_is_shown_where_it_was_due():
+    found, seconds = _close_up_of("column-rate", {"percent": 10.0})
+    due = next(seconds(tick) for tick, label in found.marks if label.endswith("of the turn due"))
+    came = next(seconds(tick) for tick, label in found.marks if label == "came")
+    assert came / due == pytest.approx(1.1, rel=0.005, abs=0)
 
 
 @pytest.mark.parametrize("kind", KINDS)

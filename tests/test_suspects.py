@@ -9,7 +9,9 @@ from build import capture, channel, pulses
 from spinlag.incidents.link import clock_of
 from spinlag.incidents.model import Incident
 from spinlag.incidents.suspects import FEWEST, SIGNIFICANT, Scene, find_suspects
+from spinlag.pipeline import analyse
 from spinlag.rig import rig_from_mapping
+from spinlag.synth import scenario_from_mapping, simulate
 
 SECOND = 10**9
 
@@ -130,6 +132,27 @@ def test_a_pin_that_goes_with_every_turn_is_no_cause():
     pin = [suspect for suspect in found if suspect.channel == "DEBUG"]
     assert any(suspect.statistic > 10 for suspect in pin), "they do follow it"
     assert all(suspect.p > SIGNIFICANT for suspect in pin)
+
+
+def test_an_angle_and_the_data_that_go_with_it_are_told_apart_by_nobody():
+    """Every turn shows the same picture, and what is late is always a column with most LEDs lit (1111 in Gray code)."""
+    scenario = scenario_from_mapping(
+        {
+            "duration_s": 6.0,
+            "index": {},
+            "shaft": {"speed_rev_per_s": 30.0},
+            "leds": [{"count": 4}],
+            "firmware": {"columns": 15, "response_jitter_us": 1.0},
+            "picture": {"kind": "gray-code"},
+            "fault_trains": [{"kind": "update-late", "delay_us": 600.0, "angle_deg": 214.0, "probability": 0.2}],
+        }
+    )
+    made = simulate(scenario)
+    report = analyse(made.capture, made.rig).incidents
+    guilty = [suspect for suspect in report.suspects if suspect.p < SIGNIFICANT]
+    assert guilty[0].unit == "deg"
+    assert any(suspect.what.endswith("in the update") for suspect in guilty)
+    assert "which of the two matters" in report.notes[0]
 
 
 def test_index_faults_are_not_called_bunched_at_the_index():

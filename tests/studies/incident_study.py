@@ -9,8 +9,9 @@
 
 Each prints a table. `faults` plants three random faults, eight revolutions apart, in a random display; a fault counts
 as found where an incident without an origin of its own has its kind and lies within a turn of it. `suspects` measures
-how often an innocent line is blamed, and how often anything else is (an angle, the speed, the data; a period only where
-the faults have none), `guilty` how often the marker that brings the faults on is ranked first.
+how often an innocent line is blamed, and how often anything else is where faults come at random (what keeps a period
+may well keep an angle too, and with it the data), `guilty` how often the marker that brings the faults on is ranked
+first.
 """
 
 from __future__ import annotations
@@ -135,7 +136,7 @@ def suspects_trial(seed, *, guilty=False):
     report, _ = report_of(simulate(scenario))
     blamed = [suspect for suspect in report.suspects if suspect.p < SIGNIFICANT]
     in_time = scenario.fault_trains[0].period_s is not None
-    other = {suspect.what for suspect in blamed if suspect.channel is None and not (in_time and suspect.unit == "s")}
+    other = set() if in_time else {suspect.what for suspect in blamed if suspect.channel is None}
     first = report.suspects[0].channel if report.suspects else None
     return len(report.origins), {suspect.channel for suspect in blamed if suspect.channel is not None}, other, first
 
@@ -226,7 +227,8 @@ def main(arguments=None):
             f"{len(results)} captures, median {origins:g} origins; an innocent line was blamed in {innocent}"
         )
         if not guilty:
-            sys.stdout.write(f", an angle, a period, the speed or the data in {sum(bool(o) for *_, o, _ in results)}")
+            sys.stdout.write(f"; an angle, a period, the speed or the data in {sum(bool(o) for *_, o, _ in results)}")
+            sys.stdout.write(f" of the {len(results) // 2} in which faults came at random")
         sys.stdout.write(f"; the guilty one was ranked first and blamed in {first}\n" if guilty else "\n")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -170,23 +171,92 @@ def _index(bench: Bench, incident: Incident) -> Parts:
     }
     marks = [(incident.tick, words.get(incident.kind, incident.kind))]
     near = max((after - before) // 500, 1)
-    marks += [(tick, "index expected") for tick in expected if abs(tick - incident.tick) > near]
-    spans = []
+    seen = _seen_edges(bench)
+    marks += [
+        (tick, "index, as expected" if _is_near(seen, tick, near) else "index expected")
+        for tick in expected
+        if abs(tick - incident.tick) > near
+    ]
+    spans: list[Span] = []
     if incident.kind == "index-shifted":
         home = min(expected, key=lambda tick: abs(tick - incident.tick))
         if abs(home - incident.tick) <= near:
             marks.append((home, "expected"))
         wide = 8 * abs(incident.tick - home) + bench.ticks(2e-4)
         first, last = min(home, incident.tick), max(home, incident.tick)
-        spans.append(Span(first, last, f"shift {_length(bench, incident.tick - home)}"))
+        way = "late" if incident.tick > home else "early"
+        spans.append(Span(first, last, f"{_length(bench, last - first)} {way}"))
         return first - wide // 2, last + wide // 2, marks, spans
     if incident.kind == "index-runt":
-        wide = bench.ticks(max(20 * abs(incident.observed or 1e-5), 1e-3))
-        return incident.tick - wide // 2, incident.tick + wide // 2, marks, spans
-    spans.append(Span(before, after, f"turn {_length(bench, after - before)}"))
+        return _runt(bench, incident, marks)
+    inner = [before, *(tick for tick in expected if before < tick < after), after]
+    spans += [Span(a, b, f"turn {_length(bench, b - a)}") for a, b in pairwise(inner)]
     if incident.kind == "index-doubled":
         spans.append(Span(before, incident.tick, f"pulse to pulse {_length(bench, incident.tick - before)}"))
+    if incident.kind == "index-missed":
+        spans.append(Span(before, after, f"pulse to pulse {_length(bench, after - before)}"))
     return before, after, marks, spans
+
+
+def _runt(bench: Bench, incident: Incident, marks: list[tuple[int, str]]) -> Parts:
+    """The pulse with its own width, and where the shortest that counts would end."""
+    edges = _edges_around(bench, incident.channel, incident.tick)
+    width = bench.ticks(incident.observed or 1e-5)
+    begin = int(edges[edges <= incident.tick][-1]) if (edges <= incident.tick).any() else incident.tick
+    spans = [Span(begin, begin + width, f"{_length(bench, width)} wide")] if incident.observed else []
+    longest = width
+    if incident.expected and incident.unit == "s":
+        longest = max(width, bench.ticks(incident.expected))
+        marks.append((begin + bench.ticks(incident.expected), "shorter pulses do not count"))
+    return begin - 4 * longest, begin + 6 * longest, marks, spans
+
+
+def _is_near(ticks: Ticks, tick: int, near: int) -> bool:
+    at = int(ticks.searchsorted(tick))
+    return any(abs(int(other) - tick) <= near for other in ticks[max(at - 1, 0) : at + 1])
+
+
+_EDGES_AROUND = 16
+
+
+def _edges_around(bench: Bench, channel: str, tick: int) -> Ticks:
+    """Some edges of a line on both sides of an instant."""
+    edges = bench.capture.channel(channel).edges
+    at = int(edges.searchsorted(tick, side="right"))
+    return np.asarray(edges[max(at - _EDGES_AROUND, 0) : at + _EDGES_AROUND], dtype=np.int64)
+
+
+def _motor(bench: Bench, incident: Incident) -> Parts:
+    """The line's edges around the fault: where edges were due that did not come, or the one too many."""
+    edges = _edges_around(bench, incident.channel, incident.tick)
+    if len(edges) < 4:
+        return _plain(bench, incident)
+    usual = float(np.median(np.diff(edges)))
+    margin = round(3 * usual)
+    slack = max(round(0.02 * usual), 1)
+    after = int(np.clip(edges.searchsorted(incident.tick + slack), 1, len(edges) - 1))
+    before, behind = int(edges[after - 1]), int(edges[after])
+    lacking = round((behind - before) / usual) - 1
+    if lacking > 0:
+        due = (before + usual * np.arange(1, lacking + 1)).astype(np.int64).tolist()
+        marks = [(tick, "edge due, none came" if i == 0 else "due") for i, tick in enumerate(due[:_MOST_MARKS])]
+        if lacking > _MOST_MARKS:
+            marks[-1] = (marks[-1][0], f"due, and {lacking - _MOST_MARKS} more")
+        label = f"{_length(bench, behind - before)} without an edge, usually {_length(bench, usual)}"
+        return before - margin, behind + margin, marks, [Span(before, behind, label)]
+    k = after - 1 + int(np.argmin(np.diff(edges[after - 1 : after + 2])))
+    spans = (
+        [
+            Span(
+                int(edges[k]),
+                int(edges[k + 1]),
+                f"{_length(bench, edges[k + 1] - edges[k])}, usually {_length(bench, usual)}",
+            )
+        ]
+        if k + 1 < len(edges)
+        else []
+    )
+    return before - margin, behind + margin, [(incident.tick, "out of sequence")], spans
 
 
 def _speed(bench: Bench, incident: Incident) -> Parts:
@@ -231,15 +301,14 @@ def _late(bench: Bench, incident: Incident) -> Parts:
 
 
 def _missing(bench: Bench, incident: Incident) -> Parts:
-    chain, placed = bench.chain(incident.chain), bench.placement(incident.chain)
-    if chain is None or placed is None or not len(chain) or incident.revolution is None:
+    chain = bench.chain(incident.chain)
+    if chain is None or not len(chain) or bench.placement(incident.chain) is None or incident.revolution is None:
         return _plain(bench, incident)
     before = int(chain.start.searchsorted(incident.tick, side="right")) - 1
     t0, t1 = _neighbours(chain, max(before, 0))
-    bounds = _turn_bounds(bench)
-    if not 0 <= incident.revolution < len(bounds) - 1:
+    slot = _slot(bench, incident)
+    if slot is None:
         return min(t0, incident.tick), max(t1, incident.tick), [(incident.tick, "columns missing")], []
-    slot = (int(bounds[incident.revolution + 1]) - int(bounds[incident.revolution])) / placed.columns
     lacking = max(1, round((t1 - incident.tick) / slot) - 1)
     marks = [
         (round(incident.tick + i * slot), "column expected" if i == 0 else "expected")
@@ -260,11 +329,34 @@ def _update(bench: Bench, incident: Incident) -> Parts:
         return _plain(bench, incident)
     t0, t1 = _neighbours(chain, update)
     start, last, usual = int(chain.start[update]), int(chain.last[update]), _usual_length(chain)
-    marks = [(start, incident.kind)]
+    marks = [(start, _UPDATE_WORDS.get(incident.kind, incident.kind))]
     spans = [Span(start, last, f"{int(chain.bits[update])} bits, {_length(bench, last - start)}")]
-    if abs(last - start - usual) > 0.02 * usual:
+    if incident.kind in ("data-truncated", "data-overlong") and abs(last - start - usual) > 0.02 * usual:
         marks.append((start + usual, "expected end"))
+    elif incident.kind in ("data-extra", "update-repeated") and update > 0:
+        before = int(chain.start[update - 1])
+        spans.append(Span(before, start, f"{_length(bench, start - before)} after the one before"))
+        slot = _slot(bench, incident)
+        if slot is not None:
+            marks.append((before + round(slot), "next column due"))
+            t1 = max(t1, before + round(slot))
     return t0, max(t1, start + usual), marks, spans
+
+
+_UPDATE_WORDS = {
+    "data-truncated": "update begins, and is cut short",
+    "data-overlong": "update begins",
+    "data-extra": "update too many",
+    "update-repeated": "column sent again",
+}
+
+
+def _slot(bench: Bench, incident: Incident) -> float | None:
+    """Ticks of a column slot in the incident's turn; None where there is none."""
+    bounds, placed = _turn_bounds(bench), bench.placement(incident.chain)
+    if placed is None or incident.revolution is None or not 0 <= incident.revolution < len(bounds) - 1:
+        return None
+    return float(bounds[incident.revolution + 1] - bounds[incident.revolution]) / placed.columns
 
 
 def _bit(bench: Bench, incident: Incident) -> Parts:
@@ -285,9 +377,18 @@ def _stretch(bench: Bench, incident: Incident) -> Parts:
     around = length // 4
     marks = [(incident.tick, incident.kind)]
     if incident.expected and incident.expected < incident.observed:
-        marks.append((incident.tick + bench.ticks(incident.expected), "expected end"))
+        marks.append(
+            (incident.tick + bench.ticks(incident.expected), _STRETCH_WORDS.get(incident.kind, "expected end"))
+        )
     spans = [Span(incident.tick, incident.tick + length, _length(bench, length))]
     return incident.tick - around, incident.tick + length + around, marks, spans
+
+
+_STRETCH_WORDS = {
+    "data-silent": "next update due by here",
+    "data-pause": "rests usually end by here",
+    "capture-gap": "some line should have moved by here",
+}
 
 
 def _rate(bench: Bench, incident: Incident) -> Parts:
@@ -302,6 +403,10 @@ def _rate(bench: Bench, incident: Incident) -> Parts:
     if after - first >= 2:
         begin, end = int(chain.start[first]), int(chain.start[after - 1])
         spans.append(Span(begin, end, f"{after - first} columns in {_length(bench, end - begin)}"))
+        slot = _slot(bench, incident)
+        if slot is not None:
+            marks.append((begin + round((after - first - 1) * slot), f"update {after - first} of the turn due"))
+            marks.append((end, "came"))
     if bench.rotation is not None:
         seen = bench.rotation.turns["index_tick"].to_numpy(dtype=np.int64)
         if revolution > 0 and NO_TICK not in seen[revolution - 1 : revolution + 1]:
@@ -327,5 +432,6 @@ _VIEWS: dict[str, Callable[[Bench, Incident], Parts]] = {
     "update-repeated": _update,
     "column-rate": _rate,
     "capture-gap": _stretch,
-    "motor-dropout": _stretch,
+    "motor-dropout": _motor,
+    "motor-sequence": _motor,
 }

@@ -45,6 +45,11 @@ _LENGTH_KINDS = frozenset({"data-truncated", "data-overlong", "data-extra", "dat
 _CONTROL_UPDATES = 600
 _FEWEST_TURNS = 20
 _FEWEST_UPDATES = 20
+_IN_THE_UPDATE = " in the update"
+_SAME_COLUMNS = (
+    "What happens at one angle falls on the same columns and so, where the picture stands still, on the same data: "
+    "which of the two matters, only a picture that moves would tell."
+)
 
 Indices = NDArray[np.int64]
 
@@ -321,7 +326,7 @@ def _data(group: _Group, scene: Scene) -> Iterator[Suspect]:
             if found is None:
                 continue
             yield Suspect(
-                what=f"{chain.name}: {'higher' if found.effect > 0 else 'lower'} {name} in the update",
+                what=f"{chain.name}: {'higher' if found.effect > 0 else 'lower'} {name}{_IN_THE_UPDATE}",
                 test="Mann-Whitney U",
                 statistic=found.statistic,
                 effect=abs(found.effect),
@@ -366,7 +371,9 @@ def _too_few(origins: int) -> tuple[str, ...]:
 def _notes(ranked: Sequence[Suspect], groups: Sequence[_Group], origins: int) -> tuple[str, ...]:
     guilty = [suspect for suspect in ranked if suspect.p < SIGNIFICANT]
     if guilty or not ranked:
-        return ()
+        at_an_angle = any(suspect.unit == "deg" for suspect in guilty)
+        of_the_data = any(suspect.what.endswith(_IN_THE_UPDATE) for suspect in guilty)
+        return (_SAME_COLUMNS,) if at_an_angle and of_the_data else ()
     hopeful = [suspect for suspect in ranked if suspect.effect > 0.2 and suspect.channel is not None]
     note = (
         f"{_count(origins)}, {len(ranked)} suspects tried in {len(groups)} group{'s' if len(groups) > 1 else ''}, none "

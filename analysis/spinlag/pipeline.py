@@ -20,6 +20,7 @@ from spinlag.rig import Rig
 from spinlag.roles import Role, RoleGuess
 from spinlag.rotation.quality import measure_quality
 from spinlag.rotation.refine import read_shaft
+from spinlag.together import chain_skews
 
 
 def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> Findings:
@@ -63,7 +64,10 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
         incidents=incidents,
         seen=seen,
         verdicts=judge_all(capture, rig, rotation, chains, placements, latencies, quality=quality, motor=motor),
-        cautions=(*cautions(rig, rotation, chains, placements), *light_sentences(capture, rig, chains, rotation)),
+        cautions=(
+            *cautions(rig, rotation, chains, placements),
+            *light_sentences(chains, chain_skews(capture, rig, chains, placements), rotation),
+        ),
         warnings=warnings,
     )
 

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 from spinlag.findings import Findings
 from spinlag.judge import observed_timing
-from spinlag.leds.parts import Part, Window, find_parts
+from spinlag.leds.parts import Part, Window
 from spinlag.leds.updates import ChainUpdates
-from spinlag.rig import LedsTable
 from spinlag.verdicts import Figure, Outcome, judge_every
 
 _WORDS: dict[tuple[Outcome, Outcome | None], str] = {
@@ -31,11 +30,10 @@ class Grade:
     words: str
 
 
-def candidates(table: LedsTable, chain: ChainUpdates) -> tuple[Part, ...]:
-    """The parts a chain may be: those its rig names, else the one that was guessed, else none."""
-    if table.part:
-        return find_parts(table.part)
-    return (chain.part,) if chain.part is not None else ()
+def candidates(chain: ChainUpdates) -> tuple[Part, ...]:
+    """The parts a chain may be: those its rig means, by name, row or limits, else the one that was guessed, else
+    none."""
+    return chain.candidates or ((chain.part,) if chain.part is not None else ())
 
 
 def grades(findings: Findings, chain_index: int) -> tuple[Grade, ...]:
@@ -45,7 +43,7 @@ def grades(findings: Findings, chain_index: int) -> tuple[Grade, ...]:
         return ()
     return tuple(
         _grade(findings, chain, part, name)
-        for part in candidates(table, chain)
+        for part in candidates(chain)
         for name, tally in chain.timing.items()
         if tally.statistics.n > 0
     )

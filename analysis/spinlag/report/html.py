@@ -19,7 +19,8 @@ from spinlag.cautions import SAFETY
 from spinlag.findings import Findings
 from spinlag.report import figures, moments, rows, sections, series
 from spinlag.report.bars import WIDTH as BAR_WIDTH
-from spinlag.report.format import count, si
+from spinlag.report.chain_facts import chain_facts
+from spinlag.report.format import si
 from spinlag.report.incident_section import incident_pictures, incident_texts
 from spinlag.report.motor_rows import motor_section
 from spinlag.report.names import printable
@@ -29,9 +30,6 @@ from spinlag.report.rig_text import rig_toml
 
 MOST_CHAIN_PICTURES = 6
 """So many chains get pictures; a wall of LEDs has its figures in the tables all the same."""
-
-
-_PROBES = {"controller": "at the controller", "after-led": "behind an LED: the sheet's input limits are not judged"}
 
 
 @dataclass(frozen=True)
@@ -117,22 +115,9 @@ def page(findings: Findings) -> dict[str, Any]:
 def _chain(findings: Findings, index: int, pictures: dict[str, Picture]) -> dict[str, Any]:
     chain = findings.chains[index]
     revision_head, revisions = rows.revision_rows(findings, index)
-    table = findings.rig.leds[index]
-    part = f"{chain.part.name} ({chain.part_note})" if chain.part else chain.part_note or "no part given"
     return {
         "name": chain.name,
-        "facts": rows.pairs(
-            [
-                ("channel", chain.channel),
-                ("part", part),
-                ("sheet", chain.part.source if chain.part else None),
-                ("LEDs", f"{chain.leds_seen}, {chain.bits_per_led} bits each, order {chain.order or 'not known'}"),
-                ("updates", f"{count(len(chain))}, {count(int(chain.bits.sum()))} bits"),
-                ("0 and 1 told apart at", _with_source(chain.threshold_s, chain.threshold_from)),
-                ("latch time taken", _with_source(chain.latch_s, chain.latch_from)),
-                ("probe", _PROBES[table.tap]),
-            ]
-        ),
+        "facts": chain_facts(findings, index),
         "timing": rows.timing_rows(findings, index),
         "revision_head": revision_head,
         "revisions": revisions,
@@ -143,10 +128,6 @@ def _chain(findings: Findings, index: int, pictures: dict[str, Picture]) -> dict
         "placement": sections.placement_section(findings.placements[index]),
         "placement_picture": pictures.get(f"placement-{index}"),
     }
-
-
-def _with_source(value: float | None, source: str) -> str | None:
-    return None if value is None else f"{si(value, 's')} ({source})"
 
 
 def _pictures(drawn: Iterable[tuple[str, Figure, str, str]]) -> dict[str, Picture]:

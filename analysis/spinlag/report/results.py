@@ -21,6 +21,7 @@ from spinlag.findings import Findings
 from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates
 from spinlag.placement import Placement
+from spinlag.report.chain_facts import together_document
 from spinlag.report.motor_rows import motor_document
 from spinlag.report.quality_section import quality_document
 from spinlag.rotation import Rotation
@@ -67,6 +68,7 @@ def results_document(findings: Findings) -> dict[str, Any]:
             _chain(findings.capture, *one)
             for one in zip(findings.chains, findings.latencies, findings.placements, strict=True)
         ],
+        "together": together_document(findings),
         "latency": _latency(findings.latencies[measured[0]] if measured else None),
         "placement": _placement(findings.placements[placed[0]] if placed else None),
         "verdicts": [

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from spinlag.findings import Findings
 from spinlag.leds.parts import Window
+from spinlag.quantities import TIMING_TITLES
 from spinlag.report.bars import Bar, bar
 from spinlag.report.format import MISSING, bounds, count, measured, si, uncertainty
 from spinlag.report.grades import Grade, grades
@@ -146,7 +147,7 @@ def timing_rows(findings: Findings, chain_index: int) -> list[TimingRow]:
         seen = tally.statistics.n > 0
         rows.append(
             TimingRow(
-                label=TIMING_LABELS.get(name, name.replace("_", " ")),
+                label=TIMING_LABELS.get(name, TIMING_TITLES.get(name, name)),
                 n=count(tally.statistics.n),
                 shortest=si(tally.shortest * tick, "s") if seen else MISSING,
                 shortest_at=instant(tally.shortest_at * tick) if seen else MISSING,
@@ -165,12 +166,13 @@ def revision_rows(findings: Findings, chain_index: int) -> tuple[tuple[str, ...]
     """Timing names, and one row of grades per revision; no rows where there is one part at most."""
     found = grades(findings, chain_index)
     parts = list(dict.fromkeys(grade.part for grade in found))
-    names = tuple(dict.fromkeys(grade.name for grade in found))
+    # what no revision limits would fill the table with words for nothing
+    names = tuple(dict.fromkeys(grade.name for grade in found if grade.sheet is not None or grade.family is not None))
     if len(parts) < 2:
         return names, []
     by_key = {(grade.part, grade.name): grade.words for grade in found}
     rows = [RevisionRow(part, tuple(by_key.get((part, name), MISSING) for name in names)) for part in parts]
-    return tuple(TIMING_LABELS.get(name, name) for name in names), rows
+    return tuple(TIMING_LABELS.get(name, TIMING_TITLES.get(name, name)) for name in names), rows
 
 
 def _window(window: Window | None) -> str:

@@ -22,11 +22,11 @@ _TAIL_LIMIT = 8
 
 @dataclass(frozen=True, eq=False)
 class Matching:
-    """`revolution` and `column` per update, shape (n,), -1 where none; `spacing` in ticks per revolution, shape
-    (turns,), NaN where fewer than two updates; `response` the usual ticks from index edge to first update."""
+    """`revolution` and `column` per update, shape (n,), integers, -1 where none; `spacing` in ticks per revolution,
+    shape (turns,), NaN where fewer than two updates; `response` the usual ticks from index edge to first update."""
 
-    revolution: Indices
-    column: Indices
+    revolution: NDArray[np.signedinteger]
+    column: NDArray[np.signedinteger]
     spacing: Floats
     response: float
 
@@ -38,9 +38,9 @@ def firmware_bounds(rotation: Rotation) -> Ticks:
     return np.where(seen == NO_TICK, rotation.turn_ticks, seen)
 
 
-def group_bounds(groups: Indices, n_groups: int) -> tuple[Indices, Indices]:
+def group_bounds(groups: NDArray[np.signedinteger], n_groups: int) -> tuple[Indices, Indices]:
     """First index of each group and one past its last, for a non-decreasing `groups`; equal where a group is empty."""
-    which = np.arange(n_groups)
+    which = np.arange(n_groups, dtype=groups.dtype)
     return groups.searchsorted(which, "left"), groups.searchsorted(which, "right")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates
 from spinlag.motor import Motor
 from spinlag.observations import Observation
+from spinlag.placed import stretches, update_rows
 from spinlag.placement import Placement
 from spinlag.rig import Rig
 from spinlag.roles import RoleGuess
@@ -69,13 +71,22 @@ class Findings:
     @property
     def updates(self) -> pd.DataFrame:
         """One row per update of every chain, with `chain` first; angles are NaN where there is no rotation."""
-        tables = []
+        tables = list(self.update_parts())
+        return pd.concat(tables, ignore_index=True) if len(tables) > 1 else tables[0]
+
+    def update_parts(self) -> Iterator[pd.DataFrame]:
+        """The table of updates in parts of bounded length, at least one, made as they are asked for."""
+        some = False
         for chain, placement in zip(self.chains, self.placements, strict=True):
-            table = placement.updates if placement is not None else _unplaced(self.capture, chain)
-            table = table.assign(bits=chain.bits, leds=chain.bits // chain.bits_per_led)
-            table.insert(0, "chain", chain.name)
-            tables.append(table)
-        return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=list(_UPDATE_COLUMNS))
+            for rows in stretches(len(chain)):
+                places = placement.places if placement is not None else None
+                table = update_rows(chain, float(self.capture.tick), places, rows)
+                table.insert(0, "chain", chain.name)
+                bits = chain.bits[rows].astype(np.int64)
+                yield table.assign(bits=bits, leds=bits // chain.bits_per_led)
+                some = True
+        if not some:
+            yield pd.DataFrame(columns=list(_UPDATE_COLUMNS))
 
 
 _TURN_COLUMNS = ("revolution", "start_s", "period_s", "speed_rev_per_s", "kind", "used")
@@ -117,21 +128,3 @@ _UPDATE_COLUMNS = (
     "bits",
     "leds",
 )
-
-
-def _unplaced(capture: Capture, chain: ChainUpdates) -> pd.DataFrame:
-    nothing = np.full(len(chain), np.nan)
-    return pd.DataFrame(
-        {
-            "update": np.arange(len(chain), dtype=np.int64),
-            "revolution": np.full(len(chain), -1, dtype=np.int64),
-            "column": np.full(len(chain), -1, dtype=np.int64),
-            "start_s": capture.seconds(chain.start),
-            "last_s": capture.seconds(chain.last),
-            "visible_s": capture.seconds(chain.last) + chain.light_s,
-            "angle_deg": nothing,
-            "error_deg": nothing,
-            "residue_deg": nothing,
-            "whole": chain.whole,
-        }
-    )

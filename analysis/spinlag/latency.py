@@ -48,7 +48,7 @@ def measure_latency(
     tick = float(capture.tick)
     index = rotation.turns["index_tick"].to_numpy(dtype=np.int64)
     seen = np.flatnonzero(index != NO_TICK)
-    turn = placement.updates["revolution"].to_numpy()
+    turn = placement.places.revolution
     inside = np.flatnonzero(turn >= 0)
     first, after = group_bounds(turn[inside], len(index))
     first, after = first[seen], after[seen]

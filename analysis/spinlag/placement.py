@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,7 @@ from spinlag.columns import Matching, firmware_bounds, match_columns
 from spinlag.leds.updates import ChainUpdates
 from spinlag.motor import Motor
 from spinlag.observations import Observation
+from spinlag.placed import ROWS_AT_ONCE, PlacedUpdates, stretches, update_rows
 from spinlag.placement_watch import watch_placement
 from spinlag.rig import Rig
 from spinlag.rotation import Rotation
@@ -31,8 +32,7 @@ _NORMAL_95 = 1.959964
 class Placement:
     """Columns on the picture, for one chain.
 
-    `updates`, one row per update of the chain: `update`, `revolution` (-1 before the first and after the last whole
-    one), `column` (-1 where none), `start_s`, `last_s`, `visible_s`, `angle_deg`, `error_deg`, `residue_deg`, `whole`.
+    `places` is where each update stands, `updates` the same as a table.
     `turns`, one row per revolution: `revolution`, `updates`, `offset_deg`, `scale`, `residue_rms_deg`, `seam_deg` (to
     the next revolution), `missing`, `repeated`, `extra`. The error of an update is its angle less that of its column;
     a turn's errors split into offset (mean), scale (slope over the turn: by this share the firmware's idea of the
@@ -42,7 +42,9 @@ class Placement:
     chain: str
     columns: int
     columns_from: str
-    updates: pd.DataFrame
+    places: PlacedUpdates
+    sent: ChainUpdates
+    tick_s: float
     turns: pd.DataFrame
     offset: Statistics
     scale: Statistics
@@ -62,6 +64,13 @@ class Placement:
     """Where angles are from the motor lines: the residue of all updates as the index alone shows it."""
     observations: tuple[Observation, ...] = ()
 
+    @property
+    def updates(self) -> pd.DataFrame:
+        """A table made afresh, one row per update of the chain: `update`, `revolution` (-1 before the first and after
+        the last whole one), `column` (-1 where none), `start_s`, `last_s`, `visible_s`, `angle_deg`, `error_deg`,
+        `residue_deg`, `whole`."""
+        return update_rows(self.sent, self.tick_s, self.places, slice(0, len(self.places)))
+
 
 def place(
     capture: Capture, rig: Rig, rotation: Rotation, chain: ChainUpdates, motor: Motor | None = None
@@ -76,17 +85,18 @@ def place(
     bounds = firmware_bounds(rotation)
     columns, columns_from = _column_count(rig, chain, bounds)
     matching = match_columns(chain.start, bounds, columns, slack=math.ceil(capture.sample_period.ticks))
-    updates = _update_table(capture, rotation, chain, matching, columns)
-    table = _turn_table(updates, rotation, columns)
+    places = _by_index(capture, rotation, chain, matching, columns)
+    matching = replace(matching, revolution=places.revolution, column=places.column)
+    table = _turn_table(places, rotation, columns)
     by_index = None
     if motor is not None and _knows_better(motor):
-        by_index = _rms(updates["residue_deg"].to_numpy())
-        updates = _by_motor(capture, motor, chain, updates, columns)
-        table = _turn_table(updates, rotation, columns)
+        by_index = _rms(places.residue_deg)
+        places = _by_motor(capture, motor, chain, places, columns)
+        table = _turn_table(places, rotation, columns)
     judged = table[(table["updates"] > 0) & rotation.turns["used"].to_numpy(dtype=bool)]
-    residue = updates["residue_deg"].to_numpy()
-    usable = np.isin(updates["revolution"].to_numpy(), judged["revolution"].to_numpy())
-    residue = residue[usable & np.isfinite(residue)]
+    usable = np.zeros(len(table) + 1, dtype=bool)  # the last one is for updates of no revolution, which say -1
+    usable[judged["revolution"].to_numpy()] = True
+    residue = places.residue_deg[usable[places.revolution] & np.isfinite(places.residue_deg)]
     instant = _instant_in_degrees(capture, rotation)
     if by_index is not None and motor is not None:
         instant = float(np.hypot(instant, motor.angle_rms_deg or 0.0))
@@ -95,7 +105,9 @@ def place(
         chain=chain.name,
         columns=columns,
         columns_from=columns_from,
-        updates=updates,
+        places=places,
+        sent=chain,
+        tick_s=float(capture.tick),
         turns=table,
         offset=summarise(judged["offset_deg"], _NORMAL_95 * instant / np.sqrt(n_turns)),
         scale=summarise(judged["scale"], _NORMAL_95 * instant / _TURN * np.sqrt(2 / n_turns)),
@@ -112,7 +124,7 @@ def place(
         angles_from="index" if by_index is None else "motor lines",
         index_residue_rms_deg=by_index,
     )
-    return replace(placed, observations=watch_placement(capture, rotation, chain, updates, table, matching, columns))
+    return replace(placed, observations=watch_placement(capture, rotation, chain, places, table, matching, columns))
 
 
 def _rms(values: Floats) -> float | None:
@@ -126,15 +138,24 @@ def _knows_better(motor: Motor) -> bool:
     return motor.witness is not None and by_motor is not None and by_index is not None and by_motor < by_index
 
 
-def _by_motor(capture: Capture, motor: Motor, chain: ChainUpdates, updates: pd.DataFrame, columns: int) -> pd.DataFrame:
-    """The table with angles and errors from the motor lines, where these reach."""
-    visible = chain.last + np.rint(chain.light_s / float(capture.tick)).astype(np.int64)
-    angle = _TURN * (motor.turns_at(visible) - updates["revolution"].to_numpy())
-    known = np.isfinite(angle) & np.isfinite(updates["angle_deg"].to_numpy())
-    angle = np.where(known, angle, updates["angle_deg"].to_numpy())
-    error = angle - updates["column"].to_numpy() * (_TURN / columns)
-    error = np.where(np.isfinite(updates["error_deg"].to_numpy()), error, np.nan)
-    return updates.assign(angle_deg=angle, error_deg=error, residue_deg=np.full(len(updates), np.nan))
+def _by_motor(
+    capture: Capture, motor: Motor, chain: ChainUpdates, placed: PlacedUpdates, columns: int
+) -> PlacedUpdates:
+    """Angles and errors from the motor lines, where these reach; residues are NaN."""
+    tick, found = float(capture.tick), _blank(placed.revolution, placed.column)
+    for rows in stretches(len(placed)):
+        visible = chain.last[rows] + np.rint(chain.light_s[rows] / tick).astype(np.int64)
+        angle = _TURN * (motor.turns_at(visible) - placed.revolution[rows])
+        known = np.isfinite(angle) & np.isfinite(placed.angle_deg[rows])
+        angle = np.where(known, angle, placed.angle_deg[rows])
+        error = angle - placed.column[rows] * (_TURN / columns)
+        found.angle_deg[rows] = angle
+        found.error_deg[rows] = np.where(np.isfinite(placed.error_deg[rows]), error, np.nan)
+    return found
+
+
+def _blank(revolution: NDArray[np.int32], column: NDArray[np.int32]) -> PlacedUpdates:
+    return PlacedUpdates(revolution, column, *(np.full(len(revolution), np.nan) for _ in range(3)))
 
 
 def _column_count(rig: Rig, chain: ChainUpdates, bounds: NDArray[np.int64]) -> tuple[int, str]:
@@ -147,69 +168,77 @@ def _column_count(rig: Rig, chain: ChainUpdates, bounds: NDArray[np.int64]) -> t
     return int(values[np.argmax(times)]), "the commonest number of updates in a revolution"
 
 
-def _update_table(
+def _by_index(
     capture: Capture, rotation: Rotation, chain: ChainUpdates, matching: Matching, columns: int
-) -> pd.DataFrame:
-    tick = float(capture.tick)
-    turn = matching.revolution
-    inside = turn >= 0
-    safe = np.where(inside, turn, 0)
-    begin, period = rotation.turn_ticks[safe], np.diff(rotation.turn_ticks)[safe]
-    since = (chain.last - begin) * tick + chain.light_s
-    angle = np.where(inside, _TURN * since / (period * tick), np.nan)
-    known = inside & chain.whole
-    error = np.where(known, angle - matching.column * _TURN / columns, np.nan)
-    return pd.DataFrame(
-        {
-            "update": np.arange(len(chain), dtype=np.int64),
-            "revolution": turn,
-            "column": matching.column,
-            "start_s": capture.seconds(chain.start),
-            "last_s": capture.seconds(chain.last),
-            "visible_s": capture.seconds(chain.last) + chain.light_s,
-            "angle_deg": angle,
-            "error_deg": error,
-            "residue_deg": np.full(len(chain), np.nan),
-            "whole": chain.whole,
-        }
-    )
+) -> PlacedUpdates:
+    """Angles and errors from the index and the period that really happened; residues are NaN."""
+    tick, periods = float(capture.tick), np.diff(rotation.turn_ticks)
+    found = _blank(matching.revolution.astype(np.int32), matching.column.astype(np.int32))
+    for rows in stretches(len(found)):
+        turn = found.revolution[rows]
+        inside = turn >= 0
+        safe = np.where(inside, turn, 0)
+        since = (chain.last[rows] - rotation.turn_ticks[safe]) * tick + chain.light_s[rows]
+        angle = np.where(inside, _TURN * since / (periods[safe] * tick), np.nan)
+        known = inside & chain.whole[rows]
+        found.angle_deg[rows] = angle
+        found.error_deg[rows] = np.where(known, angle - found.column[rows] * _TURN / columns, np.nan)
+    return found
 
 
-def _turn_table(updates: pd.DataFrame, rotation: Rotation, columns: int) -> pd.DataFrame:
-    """One row per revolution; fills `updates["residue_deg"]`."""
+_TURN_PARTS = ("updates", "offset_deg", "scale", "residue_rms_deg", "missing", "repeated", "extra")
+
+
+def _turn_table(placed: PlacedUpdates, rotation: Rotation, columns: int) -> pd.DataFrame:
+    """One row per revolution; fills `placed.residue_deg`. Turns are taken some at a time: updates stand in order."""
     n = len(rotation.turn_ticks) - 1
-    turn = updates["revolution"].to_numpy()
-    column = updates["column"].to_numpy()
-    error = updates["error_deg"].to_numpy()
+    lead = int(np.argmax(placed.revolution >= 0)) if len(placed) else 0
+    inside = placed.revolution[lead:]
+    inside = inside[: len(inside) - int(np.count_nonzero(inside < 0))]
+    parts: dict[str, list[NDArray[Any]]] = {name: [] for name in _TURN_PARTS}
+    first = 0
+    while first < n:
+        begin = int(inside.searchsorted(np.int32(first)))
+        last = max(int(inside[min(begin + ROWS_AT_ONCE, len(inside)) - 1]), first + 1) if begin < len(inside) else n
+        last = n if begin + ROWS_AT_ONCE >= len(inside) else last
+        rows = slice(lead + begin, lead + int(inside.searchsorted(np.int32(last))))
+        for name, part in _turns(placed, rows, first, last - first, columns).items():
+            parts[name].append(part)
+        first = last
+    joined = {name: np.concatenate(part) if part else np.empty(0) for name, part in parts.items()}
+    seam = _seams(placed.revolution, placed.column, placed.angle_deg, n, columns)
+    order = ("updates", "offset_deg", "scale", "residue_rms_deg", "seam_deg", "missing", "repeated", "extra")
+    table = {"revolution": np.arange(n, dtype=np.int64)} | {name: {**joined, "seam_deg": seam}[name] for name in order}
+    return pd.DataFrame(table)
+
+
+def _turns(placed: PlacedUpdates, rows: slice, first: int, n: int, columns: int) -> dict[str, NDArray[Any]]:
+    """What the table says of turns first ... first + n, whose updates are `rows`; fills their residues."""
+    turn, column, error = placed.revolution[rows] - first, placed.column[rows], placed.error_deg[rows]
     ok = np.isfinite(error)
-    g, x, y = turn[ok], column[ok] * (_TURN / columns), error[ok]
+    g, x, y = turn[ok], column[ok].astype(np.float64) * (_TURN / columns), error[ok]
     count = np.bincount(g, minlength=n)
     offset, slope = _line_per_group(g, x, y, n)
     mean_x = np.divide(np.bincount(g, x, n), count, out=np.full(n, np.nan), where=count > 0)
     residue = y - offset[g] - np.nan_to_num(slope[g]) * (x - mean_x[g])
-    updates.loc[ok, "residue_deg"] = np.where(count[g] > 2, residue, np.nan)
+    placed.residue_deg[rows][ok] = np.where(count[g] > 2, residue, np.nan)
     squares = np.bincount(g, residue**2, n)
-    inside = turn >= 0
     same = np.zeros(len(turn), dtype=bool)
-    same[1:] = inside[1:] & (turn[1:] == turn[:-1]) & (column[1:] == column[:-1])
-    beyond = inside & (column >= columns)
-    distinct = np.bincount(turn[inside & ~same & ~beyond], minlength=n)
-    return pd.DataFrame(
-        {
-            "revolution": np.arange(n, dtype=np.int64),
-            "updates": np.bincount(turn[inside], minlength=n),
-            "offset_deg": offset,
-            "scale": slope,
-            "residue_rms_deg": np.sqrt(np.divide(squares, count, out=np.full(n, np.nan), where=count > 2)),
-            "seam_deg": _seams(turn, column, updates["angle_deg"].to_numpy(), n, columns),
-            "missing": columns - distinct,
-            "repeated": np.bincount(turn[same], minlength=n),
-            "extra": np.bincount(turn[beyond], minlength=n),
-        }
-    )
+    same[1:] = (turn[1:] == turn[:-1]) & (column[1:] == column[:-1])
+    beyond = column >= columns
+    distinct = np.bincount(turn[~same & ~beyond], minlength=n)
+    return {
+        "updates": np.bincount(turn, minlength=n),
+        "offset_deg": offset,
+        "scale": slope,
+        "residue_rms_deg": np.sqrt(np.divide(squares, count, out=np.full(n, np.nan), where=count > 2)),
+        "missing": columns - distinct,
+        "repeated": np.bincount(turn[same], minlength=n),
+        "extra": np.bincount(turn[beyond], minlength=n),
+    }
 
 
-def _line_per_group(group: NDArray[np.int64], x: Floats, y: Floats, n: int) -> tuple[Floats, Floats]:
+def _line_per_group(group: NDArray[np.int32], x: Floats, y: Floats, n: int) -> tuple[Floats, Floats]:
     """Least-squares mean and slope of y over x for each group; NaN where a group has too few points."""
     count = np.bincount(group, minlength=n)
     nan = np.full(n, np.nan)
@@ -221,7 +250,7 @@ def _line_per_group(group: NDArray[np.int64], x: Floats, y: Floats, n: int) -> t
     return mean_y, slope
 
 
-def _seams(turn: NDArray[np.int64], column: NDArray[np.int64], angle: Floats, n: int, columns: int) -> Floats:
+def _seams(turn: NDArray[np.int32], column: NDArray[np.int32], angle: Floats, n: int, columns: int) -> Floats:
     """Gap (positive) or overlap between the last column of a turn and the first of the next, degrees, shape (n,)."""
     seam = np.full(n, np.nan)
     where = np.flatnonzero((turn[1:] == turn[:-1] + 1) & (turn[:-1] >= 0)) if len(turn) > 1 else np.empty(0, np.int64)

@@ -12,6 +12,7 @@ from spinlag.capture import Capture
 from spinlag.columns import Matching, firmware_bounds, group_bounds
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
+from spinlag.placed import PlacedUpdates
 from spinlag.rotation import Rotation
 
 Floats = NDArray[np.float64]
@@ -32,13 +33,13 @@ def watch_placement(
     capture: Capture,
     rotation: Rotation,
     chain: ChainUpdates,
-    updates: pd.DataFrame,
+    places: PlacedUpdates,
     turns: pd.DataFrame,
     matching: Matching,
     columns: int,
 ) -> tuple[Observation, ...]:
     """Observations of kinds `update-late`, `update-missing`, `update-repeated` and `column-rate`, in order of time."""
-    scene = _Scene(capture, rotation, chain, updates, turns, matching, columns)
+    scene = _Scene(capture, rotation, chain, places, turns, matching, columns)
     found = [*_late(scene), *_missing(scene), *_repeated(scene), *_rates(scene)]
     return tuple(sorted(found, key=lambda observation: observation.tick))
 
@@ -51,7 +52,7 @@ class _Scene:
         capture: Capture,
         rotation: Rotation,
         chain: ChainUpdates,
-        updates: pd.DataFrame,
+        places: PlacedUpdates,
         turns: pd.DataFrame,
         matching: Matching,
         columns: int,
@@ -60,9 +61,9 @@ class _Scene:
         self.columns = columns
         self.tick_s = float(capture.tick)
         self.sample_s = capture.sample_period_s
-        self.turn = updates["revolution"].to_numpy()
-        self.column = updates["column"].to_numpy()
-        self.residue = updates["residue_deg"].to_numpy()
+        self.turn = places.revolution
+        self.column = places.column
+        self.residue = places.residue_deg
         self.lacking = turns["missing"].to_numpy()
         self.rate = turns["scale"].to_numpy()
         self.spacing = matching.spacing

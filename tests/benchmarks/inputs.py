@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import re
 import shutil
 from fractions import Fraction
 from pathlib import Path
@@ -38,6 +39,22 @@ def csv(folder: Path, seconds: float, rows: str) -> Path:
             path, trial.lines(), tick=lattice.tick, period_ticks=period, end=lattice.end, layout=CsvLayout(rows=rows)
         )
     return path
+
+
+_TRAILING = re.compile(rb"(?m)^(\d+)(?:\.0+|(\.\d*[1-9])0+)(?=,)")
+"""A time in the first column that ends in zeros behind its decimal point."""
+
+
+def stripped(path: Path) -> Path:
+    """The same CSV with times written without zeros at their end, as many writers do: rows of all widths."""
+    target = path.with_name(f"{path.stem}-stripped.csv")
+    if not target.exists():
+        part = target.with_name(target.name + ".part")
+        with open(path, "rb") as source, open(part, "wb") as sink:
+            while lines := source.readlines(1 << 22):
+                sink.write(_TRAILING.sub(rb"\1\2", b"".join(lines)))
+        part.rename(target)
+    return target
 
 
 def packed(path: Path) -> Path:

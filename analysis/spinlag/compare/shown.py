@@ -48,7 +48,7 @@ def usual_data(chains: Sequence[ChainUpdates], placements: Sequence[Placement | 
 
 
 def _usual(chain: ChainUpdates, placement: Placement) -> Shown:
-    column = placement.updates["column"].to_numpy()[:MOST_UPDATES]
+    column = placement.places.column[:MOST_UPDATES]
     usable = (column >= 0) & chain.whole[:MOST_UPDATES]
     data: list[str | None] = []
     share: list[float] = []

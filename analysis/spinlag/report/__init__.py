@@ -33,7 +33,7 @@ def report_files(findings: Findings) -> dict[str, Writer]:
         "report.html": lambda stream: folder.put(stream, page),
         "results.json": lambda stream: folder.put(stream, results.results_bytes(findings)),
         "revolutions.csv": lambda stream: tables.write_table(findings.revolutions, stream, tick_s=tick_s),
-        "updates.csv": lambda stream: tables.write_table(findings.updates, stream, tick_s=tick_s),
+        "updates.csv": lambda stream: tables.write_parts(findings.update_parts(), stream, tick_s=tick_s),
         "incidents.csv": lambda stream: tables.write_table(tables.incidents_table(findings), stream, tick_s=tick_s),
         "junit.xml": lambda stream: folder.put(stream, junit.junit_bytes(findings)),
     }

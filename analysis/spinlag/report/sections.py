@@ -137,7 +137,7 @@ def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None) -> list
         noun = "update" if cut == 1 else "updates"
         said.append(f"{chain.name}: {cut} {noun} cut by the capture's start or end, not judged.")
     if placement is not None:
-        outside = int((placement.updates["revolution"] < 0).sum())
+        outside = int((placement.places.revolution < 0).sum())
         if outside:
             said.append(f"{chain.name}: {outside} updates lie before the first or after the last whole revolution.")
     return said

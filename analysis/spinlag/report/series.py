@@ -218,10 +218,8 @@ def _spans(findings: Findings, chain: ChainUpdates, name: str) -> tuple[Span, ..
 
 def placement_map(placement: Placement) -> PlacementMap | None:
     """Placement error as a map; None where no update stands on a column."""
-    table = placement.updates
-    error = table["error_deg"].to_numpy(dtype=np.float64)
-    column = table["column"].to_numpy(dtype=np.int64)
-    turn = table["revolution"].to_numpy(dtype=np.int64)
+    places = placement.places
+    error, column, turn = places.error_deg, places.column, places.revolution
     good = np.isfinite(error) & (column >= 0) & (column < placement.columns) & (turn >= 0)
     if not good.any():
         return None

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import BinaryIO
 
 import pandas as pd
@@ -27,16 +27,21 @@ def incidents_table(findings: Findings) -> pd.DataFrame:
 
 
 def write_table(table: pd.DataFrame, stream: BinaryIO, *, tick_s: float) -> None:
-    """Write a table as CSV, some rows at a time.
+    """Write a table as CSV, some rows at a time; see `write_parts`."""
+    starts = range(0, max(len(table), 1), _ROWS_AT_ONCE)
+    write_parts((table.iloc[start : start + _ROWS_AT_ONCE] for start in starts), stream, tick_s=tick_s)
+
+
+def write_parts(parts: Iterable[pd.DataFrame], stream: BinaryIO, *, tick_s: float) -> None:
+    """Write a table that comes in parts as CSV.
 
     Times (`..._s`) are rounded to a thousandth of the tick and angles (`..._deg`) to 1e-9 degrees, far below what was
     measured, so that no cell shows the rounding of binary fractions.
     """
     decimals = {"_s": 3 - math.floor(math.log10(tick_s)), "_deg": 9}
     text = io.TextIOWrapper(stream, encoding="utf-8", newline="")
-    for start in range(0, max(len(table), 1), _ROWS_AT_ONCE):
-        part = _safe(table.iloc[start : start + _ROWS_AT_ONCE], decimals)
-        part.to_csv(text, index=False, header=start == 0, lineterminator="\n")
+    for number, part in enumerate(parts):
+        _safe(part, decimals).to_csv(text, index=False, header=number == 0, lineterminator="\n")
     text.flush()
     text.detach()
 

@@ -1,0 +1,59 @@
+"""Where each update of a chain stands on the picture, held narrow: a long capture has millions of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spinlag.leds.updates import ChainUpdates
+
+Floats = NDArray[np.float64]
+
+ROWS_AT_ONCE = 1 << 16
+"""Updates that are worked on together: enough for numpy, few enough to cost no memory."""
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedUpdates:
+    """One entry per update, shape (n,): `revolution` (-1 before the first and after the last whole one) and `column`
+    (-1 where none), the angle at which it became visible, its error, and what the turn's line leaves of the error."""
+
+    revolution: NDArray[np.int32]
+    column: NDArray[np.int32]
+    angle_deg: Floats
+    error_deg: Floats
+    residue_deg: Floats
+
+    def __len__(self) -> int:
+        return len(self.revolution)
+
+
+def stretches(count: int) -> Iterator[slice]:
+    """0 ... count in slices of ROWS_AT_ONCE."""
+    for start in range(0, count, ROWS_AT_ONCE):
+        yield slice(start, min(start + ROWS_AT_ONCE, count))
+
+
+def update_rows(chain: ChainUpdates, tick_s: float, placed: PlacedUpdates | None, rows: slice) -> pd.DataFrame:
+    """Some rows of the table of updates, from `rows.start` to `rows.stop`; -1 and NaN for updates of no revolution."""
+    numbers = np.arange(rows.start, rows.stop, dtype=np.int64)
+    none, nothing = np.full(len(numbers), -1, dtype=np.int64), np.full(len(numbers), np.nan)
+    last_s = chain.last[rows] * tick_s
+    return pd.DataFrame(
+        {
+            "update": numbers,
+            "revolution": none if placed is None else placed.revolution[rows].astype(np.int64),
+            "column": none if placed is None else placed.column[rows].astype(np.int64),
+            "start_s": chain.start[rows] * tick_s,
+            "last_s": last_s,
+            "visible_s": last_s + chain.light_s[rows],
+            "angle_deg": nothing if placed is None else placed.angle_deg[rows],
+            "error_deg": nothing if placed is None else placed.error_deg[rows],
+            "residue_deg": nothing if placed is None else placed.residue_deg[rows],
+            "whole": chain.whole[rows],
+        }
+    )

@@ -24,6 +24,7 @@ from spinlag.rig import rig_from_mapping
 from spinlag.rotation import Rotation, find_revolutions
 from spinlag.summary import EMPTY
 from spinlag.synth import scenario_from_mapping, simulate
+from spinlag.synth.files import truth_json
 
 PERIOD = 30_000_000
 COLUMNS = 12
@@ -380,6 +381,28 @@ def test_target_file_finds_wrong_columns_leds_and_turn(tmp_path):
     assert not found.backwards
 
 
+@pytest.mark.parametrize(
+    "display", [{}, {"arms": 2}, {"arms": 2, "radii_mm": [9, 19, 29, 14, 24, 34]}, {"geometry": "slot"}], ids=str
+)
+def test_a_truth_file_is_a_target_too(tmp_path, display):
+    """What `spinlag synth` writes beside a capture holds the picture; here with one column and one colour changed."""
+    made, screen = _screen_of_scenario(leds=[{"count": 6}], display=display)
+    path = tmp_path / "bench.truth.json"
+    path.write_text(truth_json(made.truth))
+    same = compare_target(screen, usual_image(screen, range(screen.turns)), load_target(str(path), "columns", screen))
+    assert same.share_wrong == 0
+    assert same.shift_columns == 0
+    image = made.truth.image.copy()
+    image[5] = 255 - image[5]
+    image[9, 0, 1] ^= 128
+    path.write_text(truth_json(replace(made.truth, image=image)))
+    found = compare_target(screen, usual_image(screen, range(screen.turns)), load_target(str(path), "columns", screen))
+    assert found.wrong_columns == (5, 9)
+    assert "in 2 of 24 columns (5, 9)" in found.sentence
+    assert found.wrong_colours[1] > found.wrong_colours[0] == found.wrong_colours[2] > 0
+    assert f"green in {100 * found.wrong_colours[1]:.1f} %" in found.sentence
+
+
 def test_target_tells_swapped_colours_and_a_picture_run_backwards():
     images = noise(leds=6)
     screen = screen_of(images, {})
@@ -412,6 +435,15 @@ def test_bad_targets_get_one_clear_line(tmp_path):
         load_target(str(tmp_path / "text.png"), "columns", screen)
     with pytest.raises(RigError, match="No such file"):
         load_target(str(tmp_path / "none.png"), "columns", screen)
+    (tmp_path / "other.json").write_text('{"schema": "spinlag/results/1", "image": ["00"]}')
+    with pytest.raises(RigError, match=r"other\.json: not a truth file of spinlag with an image"):
+        load_target(str(tmp_path / "other.json"), "columns", screen)
+    (tmp_path / "odd.json").write_text('{"schema": "spinlag/truth/1", "image": ["0000"]}')
+    with pytest.raises(RigError, match=r"odd\.json: not a truth file"):
+        load_target(str(tmp_path / "odd.json"), "columns", screen)
+    (tmp_path / "few.json").write_text('{"schema": "spinlag/truth/1", "image": ["000000"]}')
+    with pytest.raises(RigError, match=r"few\.json: 1 columns of 1 LEDs; the display shows 12 of 6"):
+        load_target(str(tmp_path / "few.json"), "columns", screen)
 
 
 def test_without_turns_or_leds_there_is_no_screen():

@@ -52,8 +52,8 @@ class Changes:
 
     `turns`, one row per turn: `revolution`, `changed_area` (share of the picture's area whose colour differs by more
     than NOTICED of its brightest), `changed_light` (light that is too much or too little, over the light of the usual
-    picture) and `worst_deg` (middle of the angle that changed most; NaN where nothing did). `threshold` is the changed light above
-    which a turn's picture is out of the ordinary, `threshold_from` where that figure comes from.
+    picture) and `worst_deg` (middle of the angle that changed most; NaN where nothing did). `threshold` is the changed
+    light above which a turn's picture is out of the ordinary, `threshold_from` where that figure comes from.
     """
 
     turns: pd.DataFrame

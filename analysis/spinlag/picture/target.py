@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -35,6 +36,8 @@ MOST_PIXELS = 25_000_000
 
 _TOO_MANY = f"more than {MOST_PIXELS // 1_000_000} million pixels; make it smaller"
 _PLAIN = "RGB"
+_NAMES = ("red", "green", "blue")
+_MOST_NAMED = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +72,13 @@ class TargetComparison:
         return tuple(int(led) for led in np.flatnonzero(self.wrong.mean(axis=0) > 0.5))
 
     @property
+    def wrong_colours(self) -> tuple[float, float, float]:
+        """Share of spots whose red, green and blue are wrong."""
+        off = np.abs(self.seen.astype(np.int16) - self.target.astype(np.int16)) > TOLERANCE
+        red, green, blue = off.mean(axis=(0, 1)).tolist() if off.size else (0.0, 0.0, 0.0)
+        return red, green, blue
+
+    @property
     def share_wrong(self) -> float:
         """Share of spots that are wrong."""
         return float(self.wrong.mean()) if self.wrong.size else 0.0
@@ -81,23 +91,35 @@ class TargetComparison:
         else:
             text = (
                 f"{100 * self.share_wrong:.1f} % of the usual picture's spots differ from the target, in "
-                f"{len(self.wrong_columns)} of {len(self.wrong)} columns"
+                f"{len(self.wrong_columns)} of {len(self.wrong)} columns ({_few(self.wrong_columns)})"
             )
         text += f", turned by {self.turned_deg:.1f}°" + (" and run backwards." if self.backwards else ".")
         if self.wrong_leds:
-            text += f" LEDs {', '.join(map(str, self.wrong_leds))} are wrong in most columns."
+            text += f" LEDs {_few(self.wrong_leds)} are wrong in most columns."
+        if self.wrong.any():
+            shares = (f"{name} in {100 * share:.1f} %" for name, share in zip(_NAMES, self.wrong_colours, strict=True))
+            text += f" Of all spots, {', '.join(shares)} differ."
         if self.colours:
             text += f" Its colours fit far better with the planes in the order {self.colours}: check the rig's `order`."
         return text
 
 
+def _few(numbers: tuple[int, ...]) -> str:
+    """The first of some numbers, and how many more there are."""
+    more = f" and {len(numbers) - _MOST_NAMED} more" if len(numbers) > _MOST_NAMED else ""
+    return ", ".join(map(str, numbers[:_MOST_NAMED])) + more
+
+
 def load_target(path: str, layout: str, screen: Screen) -> Image:
     """The target as LED values, uint8, shape (columns, leds, 3), with the firmware's gamma applied.
 
-    `columns`: an image of as many pixels as there are columns and LEDs, first LED at the bottom. `disc`: an image as
-    the viewer sees it, the reference at the top, sampled at each column's middle and each LED's radius. Raises RigError
-    for a file that is no picture or has the wrong size.
+    A truth file of `spinlag synth` (`.json`) gives the picture that its scenario drew, whatever the layout. `columns`:
+    an image of as many pixels as there are columns and LEDs, first LED at the bottom. `disc`: an image as the viewer
+    sees it, the reference at the top, sampled at each column's middle and each LED's radius. Raises RigError for a file
+    that is no picture or has the wrong size.
     """
+    if path.lower().endswith(".json"):
+        return _from_truth(path, screen)
     pixels = _read_image(path)
     if layout == "disc":
         values = _from_disc(pixels, screen)
@@ -111,6 +133,29 @@ def load_target(path: str, layout: str, screen: Screen) -> Image:
             raise RigError([Problem("display.target", reason)])
         values = pixels[::-1].transpose(1, 0, 2)
     return np.asarray(np.rint((values / 255.0) ** screen.gamma * 255.0), dtype=np.uint8)
+
+
+def _from_truth(path: str, screen: Screen) -> Image:
+    """The image of a truth file: values as sent to the LEDs, so no gamma; arms between each other all draw it."""
+    try:
+        data = json.loads(read_small(path, most_bytes=LARGEST_FILE))
+        columns = [bytes.fromhex(column) for column in data["image"]] if _is_truth(data) else []
+        values = np.stack([np.frombuffer(column, dtype=np.uint8).reshape(-1, 3) for column in columns])
+    except OSError as error:
+        raise RigError([Problem("display.target", f"{path}: {error.strerror or error}")]) from None
+    except (ValueError, KeyError, TypeError, RecursionError):
+        raise RigError([Problem("display.target", f"{path}: not a truth file of spinlag with an image")]) from None
+    repeats, rest = divmod(screen.rows, max(values.shape[1], 1))
+    if len(values) != screen.columns or rest or not repeats:
+        reason = (
+            f"{values.shape[0]} columns of {values.shape[1]} LEDs; the display shows {screen.columns} of {screen.rows}"
+        )
+        raise RigError([Problem("display.target", f"{path}: {reason}")])
+    return np.asarray(np.tile(values, (1, repeats, 1)), dtype=np.uint8)
+
+
+def _is_truth(data: Any) -> bool:
+    return isinstance(data, dict) and str(data.get("schema", "")).startswith("spinlag/truth/")
 
 
 def _read_image(path: str) -> Image:

@@ -108,7 +108,8 @@ def _value(value: Any) -> str:
 def truth_json(truth: Truth) -> str:
     """The truth as JSON. Names are those of `spinlag.synth.truth`; instants are rounded to 1 ps, angles to 1e-6 deg.
 
-    A chain's updates are given as columns of equal length; `frames` holds each column's bytes in hexadecimal, and
+    `image` holds the picture column by column: red, green and blue of each LED of an arm, in hexadecimal. A chain's
+    updates are given as columns of equal length; `frames` holds each column's bytes in hexadecimal, and
     `altered` those of the updates whose bytes differ from their column's frame.
     """
     turns = truth.turns
@@ -117,6 +118,7 @@ def truth_json(truth: Truth) -> str:
         "duration_s": truth.duration_s,
         "sample_period_s": truth.sample_period_s,
         "clock_error": truth.clock_error,
+        "image": [column.tobytes().hex() for column in truth.image],
         "zero_s": _seconds(truth.zero_s),
         "pulses": {
             "lead_s": _seconds(truth.pulse_lead_s),

@@ -244,6 +244,8 @@ def _sent_differs(bench: Bench, truth: TrueChain, mine: ChainUpdates, _: tuple[s
     at = np.minimum(at, len(mine) - 1)
     if len(np.unique(at)) < len(rows) - 1 or abs(len(mine) - len(truth)) > 2:
         return f"{len(mine)} updates decoded, {len(truth)} sent"
+    if mine.whole[at].sum() < len(rows) - 2:
+        return f"only {mine.whole[at].sum()} of {len(rows)} whole updates are taken for whole"
     wrong = 0
     for i, j in zip(rows.tolist(), at.tolist(), strict=True):
         sent = _bits_of(truth.data, truth.offsets, truth.bits, i)

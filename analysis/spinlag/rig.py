@@ -74,9 +74,10 @@ class DisplayTable(Table):
     The LEDs of all chains, in the rig's order, are shared evenly by the `arms`; of a slot display every one of the
     `slots` passes over all of them. `radii_mm` is one figure per LED of an arm (the arms then draw over each other) or
     one per LED of the display; without it LEDs stand evenly from the hub outwards. `gamma` is the exponent with which
-    the firmware turned picture values into LED values. `target` is an image file of what should be seen, its path
-    relative to the rig file: with `target_layout` `columns`, one pixel column per column of the display and one pixel
-    row per LED, the first LED at the bottom; with `disc`, the picture as it looks, the reference at the top.
+    the firmware turned picture values into LED values. `target` is what should be seen, the path of
+    an image file or of a truth file of `spinlag synth`, relative to the rig file. An image with `target_layout`
+    `columns` has one pixel column per column of the display and one pixel row per LED, the first LED at the bottom;
+    with `disc`, it is the picture as it looks, the reference at the top.
     """
 
     geometry: Literal["arm", "slot"] = "arm"

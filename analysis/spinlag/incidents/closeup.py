@@ -386,7 +386,7 @@ def _stretch(bench: Bench, incident: Incident) -> Parts:
 
 _STRETCH_WORDS = {
     "data-silent": "next update due by here",
-    "data-pause": "rests usually end by here",
+    "data-pause": "harmless up to here",
     "capture-gap": "some line should have moved by here",
 }
 

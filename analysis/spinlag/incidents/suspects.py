@@ -131,6 +131,7 @@ def _angle(group: _Group) -> Iterator[Suspect]:
     found = bunching(angles)
     width = found.half_width_deg
     around = f" ± {width:.0f}°" if width is not None else ""
+    interval = f"{around} (95 %)" if around else " (too scattered or too few for an interval)"
     yield Suspect(
         what=f"shaft angle {found.mean_deg:.0f}°{around}",
         test="Rayleigh z",
@@ -138,7 +139,7 @@ def _angle(group: _Group) -> Iterator[Suspect]:
         effect=found.resultant,
         p=found.p,
         incidents=tuple(item.id for item in members),
-        detail=f"{found.n} {group.title}: mean angle {found.mean_deg:.0f}°{around} (95 %), mean resultant length "
+        detail=f"{found.n} {group.title}: mean angle {found.mean_deg:.0f}°{interval}, mean resultant length "
         f"{found.resultant:.2f}",
         group=group.name,
         value=found.mean_deg,
@@ -162,8 +163,9 @@ def _period(group: _Group, scene: Scene) -> Iterator[Suspect]:
         effect=found.resultant,
         p=found.p,
         incidents=tuple(item.id for item in members),
-        detail=f"{found.n} {group.title}: period {found.period_s:.6g} s ± {found.half_width_s:.2g} s (95 %), searched "
-        f"from {_span(found.shortest_s)} to {_span(found.longest_s)} at {found.trials} frequencies",
+        detail=f"{found.n} {group.title}: period {found.period_s * 1e3:.6g} ms ± {found.half_width_s * 1e3:.2g} ms "
+        f"(95 %), searched from {_span(found.shortest_s)} to {_span(found.longest_s)} at {found.trials} frequencies; "
+        f"so good a period comes of chance with a probability of {found.p:.2g}",
         group=group.name,
         value=found.period_s,
         low=found.period_s - found.half_width_s,

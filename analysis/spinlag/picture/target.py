@@ -98,7 +98,7 @@ class TargetComparison:
             text += f" LEDs {_few(self.wrong_leds)} are wrong in most columns."
         if self.wrong.any():
             shares = (f"{name} in {100 * share:.1f} %" for name, share in zip(_NAMES, self.wrong_colours, strict=True))
-            text += f" Of all spots, {', '.join(shares)} differ."
+            text += f" Wrong by colour, of all spots: {', '.join(shares)}."
         if self.colours:
             text += f" Its colours fit far better with the planes in the order {self.colours}: check the rig's `order`."
         return text

@@ -91,7 +91,7 @@ def _also_in(revolution: int, event: Event, report: IncidentReport) -> list[str]
 
 def _view_caption(view: IncidentView, geometry: str, others: list[str]) -> str:
     disc = geometry == "arm"
-    text = f"In revolution {view.revolution} "
+    text = f"In revolution {view.revolution}, "
     if view.changed_area:
         text += f"{share_of_area(view.changed_area)} of the picture's area showed another light than usual"
     else:

@@ -193,8 +193,7 @@ def _event(
     if seen is None or first is None or last is None:
         return event
     touched = slice(max(first, 0), last + 1)
-    changed = seen.changes.turns["changed_light"].to_numpy()[touched]
-    area = seen.changes.turns["changed_area"].to_numpy()[touched]
+    changed, area = seen.changes.light[touched], seen.changes.area[touched]
     out = changed > seen.changes.threshold
     lasted = float(np.diff(clock.turn_ticks[max(first, 0) : last + 2])[out].sum()) * clock.tick_s
     told = seen_sentence(int(out.sum()), lasted, float(area[out].max(initial=0.0)))

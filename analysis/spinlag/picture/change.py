@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -59,6 +60,16 @@ class Changes:
     turns: pd.DataFrame
     threshold: float
     threshold_from: str
+
+    @cached_property
+    def light(self) -> Floats:
+        """`changed_light` of every turn, shape (turns,)."""
+        return np.asarray(self.turns["changed_light"], dtype=np.float64)
+
+    @cached_property
+    def area(self) -> Floats:
+        """`changed_area` of every turn, shape (turns,)."""
+        return np.asarray(self.turns["changed_area"], dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,7 +208,7 @@ def view_incident(
     """
     if not 0 <= revolution < screen.turns:
         raise IndexError(f"no turn {revolution}; there are {screen.turns}")
-    changed = changes.turns["changed_light"].to_numpy()
+    changed = changes.light
     last = min(max(until if until is not None else revolution, revolution), screen.turns - 1)
     shown = revolution + int(np.argmax(changed[revolution : last + 1]))
     usual = usual_image(screen, _ordinary_turns(screen, shown, {*unusual, shown}))

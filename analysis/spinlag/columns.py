@@ -130,7 +130,7 @@ def _columns_on_grid(
     first, after = group_bounds(group, len(edges))
     lead = first[group]
     since = (start - start[lead]).astype(np.float64)
-    step = _refined_spacing(since, group, spacing)[group]
+    step = refined_spacing(since, group, spacing)[group]
     # a first update that comes whole slots later than usual means that whole columns are missing before it
     skipped = np.maximum(np.rint((start[lead] - edges[group] - response) / step), 0)
     skipped[group == 0] = 0
@@ -145,7 +145,7 @@ def _columns_on_grid(
     return column
 
 
-def _refined_spacing(since: Floats, group: Indices, spacing: Floats) -> Floats:
+def refined_spacing(since: Floats, group: Indices, spacing: Floats) -> Floats:
     """Ticks per column of each group, from medians over ever longer stretches, so that no late update bends the grid.
 
     `spacing`, from neighbours, is good to a slot over a few columns; that settles how many columns lie between updates

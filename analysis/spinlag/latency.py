@@ -57,6 +57,9 @@ def measure_latency(
     update[some] = inside[first[some]]
     there = update >= 0
     there[there] = chain.whole[update[there]]
+    if placement.changes_only:
+        # a later column's change says nothing of when the first one was shown
+        there[there] = placement.places.column[update[there]] == 0
     u = update[there]
 
     def column(values: np.ndarray) -> np.ndarray:

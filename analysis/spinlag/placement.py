@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spinlag.capture import Capture
+from spinlag.changes import leaves_gaps, match_changes, missing_of, usual_columns
 from spinlag.columns import Matching, firmware_bounds, match_columns
 from spinlag.leds.updates import ChainUpdates
 from spinlag.motor import Motor
@@ -62,6 +63,9 @@ class Placement:
     angles_from: Literal["index", "motor lines"] = "index"
     index_residue_rms_deg: float | None = None
     """Where angles are from the motor lines: the residue of all updates as the index alone shows it."""
+    changes_only: bool = False
+    """True where columns that show the same as the one before leave no trace, so that only those which change in most
+    turns can be missed, and latency is known of turns whose first column changes."""
     observations: tuple[Observation, ...] = ()
 
     @property
@@ -84,7 +88,9 @@ def place(
         return None
     bounds = firmware_bounds(rotation)
     columns, columns_from = _column_count(rig, chain, bounds)
-    matching = match_columns(chain.start, bounds, columns, slack=math.ceil(capture.sample_period.ticks))
+    slack = math.ceil(capture.sample_period.ticks)
+    gaps = columns_from == "rig" and leaves_gaps(chain, bounds, columns)
+    matching = (match_changes if gaps else match_columns)(chain.start, bounds, columns, slack=slack)
     places = _by_index(capture, rotation, chain, matching, columns)
     matching = replace(matching, revolution=places.revolution, column=places.column)
     table = _turn_table(places, rotation, columns)
@@ -93,6 +99,11 @@ def place(
         by_index = _rms(places.residue_deg)
         places = _by_motor(capture, motor, chain, places, columns)
         table = _turn_table(places, rotation, columns)
+    expected = np.arange(columns)
+    if gaps:
+        turns = len(table)
+        expected = usual_columns(places.revolution, places.column, turns, columns)
+        table["missing"] = missing_of(expected, places.revolution, places.column, turns, columns)
     judged = table[(table["updates"] > 0) & rotation.turns["used"].to_numpy(dtype=bool)]
     usable = np.zeros(len(table) + 1, dtype=bool)  # the last one is for updates of no revolution, which say -1
     usable[judged["revolution"].to_numpy()] = True
@@ -118,13 +129,15 @@ def place(
         missing=int(judged["missing"].sum()),
         extra=int(judged["extra"].sum()),
         repeated=int(judged["repeated"].sum()),
-        columns_expected=columns * len(judged),
+        columns_expected=len(expected) * len(judged),
         usual_response_s=matching.response * float(capture.tick),
         instant_bound_deg=instant * np.sqrt(6),
         angles_from="index" if by_index is None else "motor lines",
         index_residue_rms_deg=by_index,
+        changes_only=gaps,
     )
-    return replace(placed, observations=watch_placement(capture, rotation, chain, places, table, matching, columns))
+    seen = watch_placement(capture, rotation, chain, places, table, matching, columns, expected)
+    return replace(placed, observations=seen)
 
 
 def _rms(values: Floats) -> float | None:

@@ -37,9 +37,13 @@ def watch_placement(
     turns: pd.DataFrame,
     matching: Matching,
     columns: int,
+    expected: NDArray[np.int64],
 ) -> tuple[Observation, ...]:
-    """Observations of kinds `update-late`, `update-missing`, `update-repeated` and `column-rate`, in order of time."""
-    scene = _Scene(capture, rotation, chain, places, turns, matching, columns)
+    """Observations of kinds `update-late`, `update-missing`, `update-repeated` and `column-rate`, in order of time.
+
+    `expected`: the columns that every turn should show.
+    """
+    scene = _Scene(capture, rotation, chain, places, turns, matching, columns, expected)
     found = [*_late(scene), *_missing(scene), *_repeated(scene), *_rates(scene)]
     return tuple(sorted(found, key=lambda observation: observation.tick))
 
@@ -56,9 +60,11 @@ class _Scene:
         turns: pd.DataFrame,
         matching: Matching,
         columns: int,
+        expected: NDArray[np.int64],
     ) -> None:
         self.chain = chain
         self.columns = columns
+        self.expected = expected
         self.tick_s = float(capture.tick)
         self.sample_s = capture.sample_period_s
         self.turn = places.revolution
@@ -175,7 +181,7 @@ def _missing(scene: _Scene) -> Iterator[Observation]:
             )
             continue
         shown = np.unique(scene.column[first:after])
-        lacking = np.setdiff1d(np.arange(scene.columns), shown, assume_unique=True)
+        lacking = np.setdiff1d(scene.expected, shown, assume_unique=True)
         if not lacking.size:
             continue
         step = scene.spacing[turn] if np.isfinite(scene.spacing[turn]) else usual

@@ -17,9 +17,6 @@ def chain_skews(
     """Skew of every chain against the first, column by column where placement knows the columns."""
     if len(chains) < 2:
         return ()
-    places = [
-        None if placed is None else (placed.updates["revolution"].to_numpy(), placed.updates["column"].to_numpy())
-        for placed in placements
-    ]
+    places = [None if placed is None else (placed.places.revolution, placed.places.column) for placed in placements]
     counts = {placed.columns for placed in placements if placed is not None}
     return skews(capture, rig, chains, places, counts.pop() if len(counts) == 1 else None)

@@ -81,6 +81,11 @@ class ChainUpdates:
         return len(self.start)
 
     @property
+    def changes_only(self) -> bool:
+        """True where an update is seen only if it changes something: one that shows the same again leaves no trace."""
+        return self.wiring == "direct"
+
+    @property
     def leds_seen(self) -> int:
         """The commonest number of LEDs in a whole update (in any, where none is whole); 0 where there is none."""
         bits = self.bits[self.whole] if self.whole.any() else self.bits

@@ -140,6 +140,14 @@ def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None) -> list
         outside = int((placement.places.revolution < 0).sum())
         if outside:
             said.append(f"{chain.name}: {outside} updates lie before the first or after the last whole revolution.")
+    if placement is not None and placement.changes_only:
+        turns = placement.places.revolution[placement.places.column == 0]
+        silent = len(placement.turns) - len(np.unique(turns[turns >= 0]))
+        said.append(
+            f"{chain.name}: a column that shows the same as the one before it changes no line and cannot be seen; only "
+            "columns that change in most turns count as missing where they do not. The first column changed nothing in "
+            f"{silent} of {len(placement.turns)} turns, whose latency is not known."
+        )
     return said
 
 

@@ -108,7 +108,7 @@ def _declare(words: list[str], scopes: list[str], bits: dict[str, list[Bit]], na
     mine = bits.setdefault(code, [Bit() for _ in range(width)])
     name = (reference[0] + "".join(reference[1:])).removeprefix("\\")
     if width == 1:
-        names.append((".".join([*scopes, name]), mine[0]))
+        names.append((".".join([*scopes, name]), mine[-1]))
         return
     match = re.fullmatch(r"(.+)\[(-?\d+):(-?\d+)\]", name)
     high, low = (int(match[2]), int(match[3])) if match else (width - 1, 0)

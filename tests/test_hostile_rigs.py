@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import resource
 import shutil
+import signal
 import struct
 import sys
 import time
@@ -155,3 +158,35 @@ def test_a_report_folder_with_a_pipe_in_it(refusal, pipe, bench, tmp_path):
     assert "is not a spinlag report" in refusal(bench / "bench.toml", folder)
     with pytest.raises(CompareError, match="nothing came through this pipe"):
         from_folder(folder)
+
+
+def test_a_rig_is_drafted_whole_or_not_at_all(bench, monkeypatch, capfd, tmp_path):
+    """A full disk (here: a limit on files, EFBIG) leaves the rig that was there."""
+    rig = tmp_path / "mine.toml"
+    rig.write_text("# by hand\n")
+    monkeypatch.setattr(sys, "argv", ["spinlag", "draft", str(bench / "bench.vcd"), "-o", str(rig), "--force"])
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1000, before[1]))
+    try:
+        with pytest.raises(SystemExit) as caught:
+            cli.main()
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        signal.signal(signal.SIGXFSZ, ignored)
+    assert (caught.value.code, capfd.readouterr().err) == (2, f"spinlag: {rig}: cannot write: File too large\n")
+    assert os.listdir(tmp_path) == ["mine.toml"]
+    assert rig.read_text() == "# by hand\n"
+
+
+def test_no_permission_is_one_line(refusal, monkeypatch, tmp_path):
+    """As told by the system, whoever runs the test."""
+    rig = tmp_path / "rig.toml"
+    rig.write_text(RIG)
+
+    def forbidden(*_):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+    monkeypatch.setattr(small_files, "_without_waiting", forbidden)
+    monkeypatch.setattr(os, "access", lambda *_, **__: False)
+    assert refusal(rig) == f"spinlag: {rig}: rig file: Permission denied\n"

@@ -27,8 +27,11 @@ INTERRUPTED = 130
 _FEW = 12
 """Channel names that a message lists before it says how many more there are."""
 
-_CAPTURE = click.argument("capture", type=click.Path(path_type=Path))
-_RIG = click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="The bench, as a TOML file.")
+_PATH = click.Path(path_type=Path, readable=False)
+"""Whether a path can be read is for the reader to say, in one line."""
+
+_CAPTURE = click.argument("capture", type=_PATH)
+_RIG = click.option("--rig", "rig_path", type=_PATH, help="The bench, as a TOML file.")
 _TIME_UNITS = ["s", "ms", "us", "ns", "ps", "samples"]
 _FORCE = click.option("--force", is_flag=True, help="Replace a file that is already there.")
 
@@ -120,7 +123,7 @@ def look(capture: Path, **reading: Any) -> None:
 
 @cli.command()
 @_CAPTURE
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Write the rig here instead of to the terminal.")
+@click.option("-o", "--output", type=_PATH, help="Write the rig here instead of to the terminal.")
 @_FORCE
 @_csv_options
 def draft(capture: Path, output: Path | None, force: bool, **reading: Any) -> None:
@@ -141,9 +144,9 @@ def draft(capture: Path, output: Path | None, force: bool, **reading: Any) -> No
 
 
 @cli.command()
-@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("captures", nargs=-1, required=True, type=_PATH)
 @_RIG
-@click.option("--out", type=click.Path(path_type=Path), help="Report folder; one folder inside it for each of several.")
+@click.option("--out", type=_PATH, help="Report folder; one folder inside it for each of several.")
 @_csv_options
 def check(captures: tuple[Path, ...], rig_path: Path | None, out: Path | None, **reading: Any) -> None:
     """Measure, judge and report each of CAPTURES.
@@ -183,7 +186,7 @@ def check(captures: tuple[Path, ...], rig_path: Path | None, out: Path | None, *
 @click.option("--incident", metavar="ID", help="An incident of the report, such as I3.")
 @click.option("--picture", is_flag=True, help="Write what the viewer saw in that revolution instead, as .png.")
 @click.option("--span", type=click.FloatRange(min=0, min_open=True), metavar="MS", help="Width shown, milliseconds.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Where to write the picture (.png or .svg).")
+@click.option("-o", "--output", type=_PATH, help="Where to write the picture (.png or .svg).")
 @_FORCE
 @_csv_options
 def around(
@@ -258,8 +261,8 @@ def budget(speed: float, columns: int, leds: int, part: str, clock_hz: float | N
 
 
 @cli.command()
-@click.argument("scenario", type=click.Path(path_type=Path))
-@click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Capture file to write.")
+@click.argument("scenario", type=_PATH)
+@click.option("-o", "--output", required=True, type=_PATH, help="Capture file to write.")
 @_FORCE
 def synth(scenario: Path, output: Path, force: bool) -> None:
     """Make a capture with known truth from SCENARIO (TOML); the truth and a rig are written beside it.
@@ -275,7 +278,7 @@ def synth(scenario: Path, output: Path, force: bool) -> None:
 
 
 @cli.command()
-@click.argument("report", type=click.Path(path_type=Path))
+@click.argument("report", type=_PATH)
 @_CAPTURE
 def verify(report: Path, capture: Path) -> None:
     """Analyse CAPTURE again as the report in folder REPORT says it was, and tell whether all comes out the same.
@@ -312,13 +315,13 @@ class _SetsOfFiles(click.Command):
 
 
 @cli.command(cls=_SetsOfFiles)
-@click.option("--before", multiple=True, type=click.Path(path_type=Path), metavar="CAPTURE...", help="The old set.")
-@click.option("--after", multiple=True, type=click.Path(path_type=Path), metavar="CAPTURE...", help="The new set.")
+@click.option("--before", multiple=True, type=_PATH, metavar="CAPTURE...", help="The old set.")
+@click.option("--after", multiple=True, type=_PATH, metavar="CAPTURE...", help="The new set.")
 @click.option("--set", "named", multiple=True, metavar="NAME=CAPTURE,...", help="One version of a row; repeat it.")
 @click.option("--reference", metavar="NAME", help="The version that all others are held against; else the first.")
 @_RIG
-@click.option("--rig-before", type=click.Path(path_type=Path), help="The old set's own rig.")
-@click.option("--out", type=click.Path(path_type=Path), default=Path("reports/compare"), show_default=True)
+@click.option("--rig-before", type=_PATH, help="The old set's own rig.")
+@click.option("--out", type=_PATH, default=Path("reports/compare"), show_default=True)
 def compare(
     before: tuple[Path, ...],
     after: tuple[Path, ...],
@@ -380,7 +383,7 @@ def _named_sets(before: tuple[Path, ...], after: tuple[Path, ...], named: tuple[
 
 
 @cli.command()
-@click.option("--out", type=click.Path(path_type=Path), default=Path("reports/demo"), show_default=True)
+@click.option("--out", type=_PATH, default=Path("reports/demo"), show_default=True)
 def demo(out: Path) -> None:
     """The whole job on the tide dial: make its captures, check both firmware versions, compare them, report."""
     from spinlag.compare.sets import compare_sets
@@ -497,10 +500,13 @@ def _refuse_existing(path: Path, *, force: bool) -> None:
 
 def _write_new(path: Path, text: str, *, force: bool) -> None:
     _refuse_existing(path, force=force)
+    from spinlag.small_files import write_whole
+
     try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise OutputError(f"{path}: {error.strerror}") from None
+        write_whole(path, text.encode())
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "not a usable file name"
+        raise OutputError(f"{path}: cannot write: {reason}") from None
 
 
 @contextmanager

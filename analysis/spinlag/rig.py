@@ -211,7 +211,7 @@ def rig_from_mapping(data: Mapping[str, Any], *, file: str | None = None) -> Rig
     try:
         rig = Rig.model_validate({**data, "limits": limits})
     except ValidationError as error:
-        problems = validation_problems(error) + problems
+        problems = [Problem(_dotted(item["loc"]), _reason(item) + _meant(item)) for item in error.errors()] + problems
     else:
         problems += _display_problems(rig)
     if problems:
@@ -271,10 +271,11 @@ def _dotted(loc: tuple[int | str, ...]) -> str:
     return text or "rig"
 
 
-def _meant(loc: tuple[int | str, ...]) -> str:
-    """What an unknown key of a rig may stand for, or the keys that its table takes; nothing for other files."""
+def _meant(item: Any) -> str:
+    """What an unknown key of a rig may stand for, or the keys that its table takes; nothing for other mistakes."""
+    loc = item["loc"]
     table = _TABLES.get(str(loc[0]) if len(loc) > 1 else "")
-    if table is None or sum(isinstance(step, str) for step in loc) > 2:
+    if item["type"] != "extra_forbidden" or table is None or sum(isinstance(step, str) for step in loc) > 2:
         return ""
     known = [name for name in table.model_fields if name != "guessed"]
     near = get_close_matches(str(loc[-1])[:80], known, n=1)
@@ -293,7 +294,7 @@ _TABLES: Mapping[str, type[Table]] = {
 
 def _reason(item: Any) -> str:
     if item["type"] == "extra_forbidden":
-        return f"unknown key{_meant(item['loc'])}"
+        return "unknown key"
     if item["type"] == "missing":
         return "is required"
     message = str(item["msg"])

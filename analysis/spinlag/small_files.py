@@ -1,4 +1,4 @@
-"""Small files that a person hands over (rigs, scenarios, earlier results, pictures), read without getting stuck.
+"""Small files: those that a person hands over, read without getting stuck; single files written whole or not at all.
 
 A path can lead to a device without end or to a named pipe that nobody writes to; neither may hang a run or fill memory.
 """
@@ -8,8 +8,10 @@ from __future__ import annotations
 import errno
 import io
 import os
+import secrets
 import select
 import stat
+from pathlib import Path
 
 PIPE_WAIT_S = 10.0
 """How long a named pipe may be silent."""
@@ -46,6 +48,20 @@ def read_small(path: str | os.PathLike[str], *, most_bytes: int) -> bytes:
             parts.append(part)
             left -= len(part)
     raise FileTooLargeError(errno.EFBIG, f"more than {most_bytes / 1e6:.3g} MB, far more than such a file has")
+
+
+def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
+    """Write a file in one step of the file system: where that fails, what was there stays. Raises OSError."""
+    target = Path(path)
+    temporary = target.with_name(f".spinlag-new-{secrets.token_hex(6)}")
+    try:
+        with open(temporary, "xb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.replace(temporary, target)
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
 def _without_waiting(path: str, flags: int) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from spinlag.errors import OutputError
 from spinlag.picture import FULL_TURN, Floats, Image, Screen
+from spinlag.small_files import write_whole
 
 _MORE = np.array([255, 158, 74]) / 255.0
 _LESS = np.array([86, 160, 255]) / 255.0
@@ -48,8 +50,10 @@ def save_png(path: str | Path, image: Image) -> None:
     """Write an RGB image, uint8, shape (height, width, 3), as PNG. Raises OutputError."""
     from matplotlib.image import imsave
 
+    content = BytesIO()
+    imsave(content, image, format="png", metadata={"Software": "spinlag"})
     try:
-        imsave(str(path), image, format="png", metadata={"Software": "spinlag"})
+        write_whole(path, content.getvalue())
     except OSError as error:
         raise OutputError(f"{path}: the picture could not be written ({error.strerror or error})") from None
 

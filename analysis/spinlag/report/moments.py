@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,10 +17,12 @@ from spinlag.report.names import printable
 from spinlag.report.plots.timing import Dimension, Line, Mark
 from spinlag.report.results import incident_rows
 from spinlag.rig import Rig
+from spinlag.small_files import write_whole
 from spinlag.uncertainty import mean_interval_uncertainty
 
 MAX_LINES = 16
 _USUAL_SPAN_S = 2e-3
+_MOST_MARKS = 6
 _ORDER = ("index", "leds", "motor", "markers")
 
 
@@ -201,9 +201,36 @@ def _time_moment(findings: Findings, time_s: float, span_s: float | None) -> Mom
         t0_s=time_s - 0.5 * width,
         t1_s=time_s + 0.5 * width,
         zero_s=time_s,
-        zero_label=f"time from {time_s:.9g} s",
-        marks=(Mark(time_s, "asked for"),),
+        zero_label="time from the instant asked for",
+        marks=(Mark(time_s, "asked for"), *_incidents_in(findings, time_s - 0.5 * width, time_s + 0.5 * width)),
+        dimensions=_since_the_index(findings, time_s),
     )
+
+
+def _incidents_in(findings: Findings, t0_s: float, t1_s: float) -> list[Mark]:
+    inside = [item for item in findings.incidents.incidents if t0_s <= item.time_s < t1_s]
+    return [Mark(item.time_s, f"{item.id}, {item.kind}") for item in inside[:_MOST_MARKS]]
+
+
+def _since_the_index(findings: Findings, time_s: float) -> tuple[Dimension, ...]:
+    """How long before an instant its turn and its last update began; nothing where there is no turn or update."""
+    found: list[Dimension] = []
+    tick_s = float(findings.capture.tick)
+    tick = round(time_s / tick_s)
+    if findings.rotation is not None:
+        bounds = findings.rotation.turn_ticks
+        turn = int(bounds.searchsorted(tick, side="right")) - 1
+        if 0 <= turn < len(bounds) - 1:
+            since, period = (tick - int(bounds[turn])) * tick_s, float(bounds[turn + 1] - bounds[turn]) * tick_s
+            label = f"{si(since, 's')} into revolution {turn} = {si(360 * since / period, 'deg', 3)}"
+            found.append(Dimension(time_s - since, time_s, label))
+    for chain in findings.chains:
+        update = int(chain.start.searchsorted(tick, side="right")) - 1
+        if update >= 0:
+            since = (tick - int(chain.start[update])) * tick_s
+            label = f"{si(since, 's')} after the start of update {update} of {printable(chain.name, 40)}"
+            found.append(Dimension(time_s - since, time_s, label))
+    return tuple(found)
 
 
 def lines_of(capture: Capture, rig: Rig, moment: Moment) -> tuple[list[Line], int]:
@@ -254,23 +281,11 @@ def around_picture(capture: Capture, rig: Rig, moment: Moment, path: str | Path)
         raise OutputError(f"{printable(str(target), 400)}: a picture's name ends in .png or .svg")
     with style.styled():
         content = style.rendered(moment_figure(capture, rig, moment), "png" if kind == "png" else "svg")
-    _write_whole(target, content)
-    return target
-
-
-def _write_whole(target: Path, content: bytes) -> None:
-    temporary = target.with_name(f".spinlag-new-{secrets.token_hex(6)}")
     try:
-        try:
-            with open(temporary, "xb") as stream:
-                stream.write(content)
-                stream.flush()
-                os.fsync(stream.fileno())
-            os.replace(temporary, target)
-        finally:
-            temporary.unlink(missing_ok=True)
+        write_whole(target, content)
     except OSError as error:
         raise OutputError(f"{printable(str(target), 400)}: cannot write: {error.strerror or error}") from error
+    return target
 
 
 def shift_to_zero(moment: Moment) -> tuple[Sequence[Mark], Sequence[Dimension]]:

@@ -14,6 +14,7 @@ from spinlag.judge import judge_all
 from spinlag.latency import measure_latency
 from spinlag.leds import decode_chains
 from spinlag.leds.together import light_sentences
+from spinlag.memory import release_freed_memory
 from spinlag.placement import place
 from spinlag.restart import restart_mark
 from spinlag.rig import Rig
@@ -31,11 +32,14 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     """
     check_channels(capture, rig)
     rotation, motor = read_shaft(capture, rig)
+    release_freed_memory()
     chains = decode_chains(capture, rig, progress)
     mark = restart_mark(rotation, chains, rig.display.columns)
     if mark is not None:
         rotation, motor = read_shaft(capture, rig, first_mark=mark)
+    release_freed_memory()
     quality = measure_quality(capture, rig, rotation, motor)
+    release_freed_memory()
     placements = tuple(None if rotation is None else place(capture, rig, rotation, chain, motor) for chain in chains)
     latencies = tuple(
         None
@@ -43,11 +47,13 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
         else measure_latency(capture, rig, rotation, chain, placement)
         for chain, placement in zip(chains, placements, strict=True)
     )
+    release_freed_memory()
     observations = [*(rotation.observations if rotation else ()), *(o for chain in chains for o in chain.observations)]
     observations += [o for placement in placements if placement for o in placement.observations]
     observations += motor.observations if motor else ()
     observations.sort(key=lambda observation: observation.tick)
     incidents, seen = find_incidents(capture, rig, rotation, chains, placements, observations, motor=motor)
+    release_freed_memory()
     warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents))
     capture = replace(capture, warnings=warnings)
     return Findings(

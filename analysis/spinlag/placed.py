@@ -13,7 +13,7 @@ from spinlag.leds.updates import ChainUpdates
 
 Floats = NDArray[np.float64]
 
-ROWS_AT_ONCE = 1 << 16
+ROWS_AT_ONCE = 1 << 14
 """Updates that are worked on together: enough for numpy, few enough to cost no memory."""
 
 

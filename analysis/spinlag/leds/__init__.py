@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from spinlag.capture import Capture, Progress
 from spinlag.rig import LedsTable, Rig
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from spinlag.leds.updates import ChainUpdates
 
     Decoder = Callable[[Capture, LedsTable, Rig, Progress | None], ChainUpdates]
@@ -24,4 +28,19 @@ def decode_chains(capture: Capture, rig: Rig, progress: Progress | None = None) 
         "latched": latched.decode,
         "direct": direct.decode,
     }
-    return tuple(decoders[chain.wiring](capture, chain, rig, progress) for chain in rig.leds)
+    return tuple(_compact(decoders[chain.wiring](capture, chain, rig, progress)) for chain in rig.leds)
+
+
+def _compact(chain: ChainUpdates) -> ChainUpdates:
+    """The same updates in less memory: bytes that repeat are held once, and so is a delay that never changes."""
+    from spinlag.leds.repeats import RepeatedBytes, held_once
+
+    data = chain.data if isinstance(chain.data, RepeatedBytes) else held_once(chain.data, chain.offsets)
+    early, late = _held_once(chain.light_early_s), _held_once(chain.light_s)
+    return replace(chain, data=data, light_early_s=early, light_s=late)
+
+
+def _held_once(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    import numpy as np
+
+    return np.broadcast_to(values[:1].copy(), values.shape) if len(values) and (values == values[0]).all() else values

@@ -12,11 +12,11 @@ _CHUNK_BYTES = 1 << 21
 
 class Column:
     """Pieces of one column, to be joined at the end. Small pieces are merged on the way: millions of them would leave
-    the memory in tatters."""
+    the memory in tatters. The column grows in place, so that no second copy of it is made."""
 
     def __init__(self, dtype: DTypeLike) -> None:
         self.dtype = np.dtype(dtype)
-        self._chunks: list[NDArray[Any]] = []
+        self._joined: NDArray[Any] = np.empty(0, dtype=self.dtype)
         self._small: list[NDArray[Any]] = []
         self._bytes = 0
 
@@ -28,7 +28,9 @@ class Column:
             self._merge()
 
     def _merge(self) -> None:
-        self._chunks.append(np.concatenate(self._small))
+        count = len(self._joined)
+        self._joined.resize(count + sum(map(len, self._small)), refcheck=False)
+        np.concatenate(self._small, out=self._joined[count:])
         self._small.clear()
         self._bytes = 0
 
@@ -36,6 +38,5 @@ class Column:
         """The whole column; what was gathered is handed over."""
         if self._small:
             self._merge()
-        joined = np.concatenate(self._chunks) if self._chunks else np.empty(0, dtype=self.dtype)
-        self._chunks.clear()
+        joined, self._joined = self._joined, np.empty(0, dtype=self.dtype)
         return joined

@@ -85,7 +85,9 @@ def _alone(stretches: Stretches) -> tuple[Bytes, Ints]:
     cut = np.flatnonzero(stretches.bits & 7)
     if not cut.size:
         return stretches.data, offsets
-    return np.delete(stretches.data, stretches.offsets[cut + 1] - 1), offsets
+    ends = stretches.offsets[cut + 1] - 1
+    kept = zip([0, *(ends + 1).tolist()], [*ends.tolist(), len(stretches.data)], strict=True)
+    return np.concatenate([stretches.data[begin:end] for begin, end in kept]), offsets
 
 
 def _bytes(stretches: Stretches, first: Ints, last: Ints, bits: Ints) -> tuple[Bytes, Ints]:

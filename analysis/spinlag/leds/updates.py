@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from spinlag.capture import Ticks
 from spinlag.leds.parts import Part
+from spinlag.leds.repeats import RepeatedBytes
 from spinlag.observations import Observation
 from spinlag.summary import Statistics
 
@@ -41,6 +42,7 @@ class ChainUpdates:
     `start` and `last`, int64 ticks, shape (n,): first and last data edge. `light_early_s` and `light_s`, float64
     seconds after `last`: the earliest and the latest instant at which the new data can be visible.
     `bits`, int64: bits received. `data`, uint8: whole bytes in wire order; update i owns data[offsets[i]:offsets[i+1]].
+    In long captures whose updates repeat it is no array, but reads like one.
     `whole`: False where the capture's start or end cuts the update.
     """
 
@@ -57,7 +59,7 @@ class ChainUpdates:
     light_early_s: NDArray[np.float64]
     light_s: NDArray[np.float64]
     bits: NDArray[np.int64]
-    data: NDArray[np.uint8]
+    data: NDArray[np.uint8] | RepeatedBytes
     offsets: NDArray[np.int64]
     whole: NDArray[np.bool_]
     timing: Mapping[str, Tally]

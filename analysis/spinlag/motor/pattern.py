@@ -165,6 +165,8 @@ def find_nodes(lines: CountedLines, pattern: Pattern, sample_ticks: float) -> No
     keep = np.delete(np.arange(len(node_ticks)), np.concatenate((shifts.shifted, shifts.stray)))
     # the cubic through four neighbours carries 17/18 of a node's own variance on top of it
     sigma = shifts.scatter_turns / np.sqrt(1 + 17 / 18)
+    if len(keep) == len(node_ticks):  # the usual case, in which one array does for both
+        return Nodes(node_ticks, node_even, node_ticks, shifts, float(sigma))
     return Nodes(node_ticks[keep], node_even[keep], node_ticks, shifts, float(sigma))
 
 

@@ -209,6 +209,8 @@ def _radii(display: DisplayTable, rows: int) -> tuple[Floats, str]:
 
 def _shows(chain: ChainUpdates, after_s: Floats, capture: Capture) -> Ticks:
     """Ticks at which each update shows, so long after its last edge; never falling."""
+    if not after_s.any() and not (chain.last[1:] < chain.last[:-1]).any():
+        return chain.last
     return np.maximum.accumulate(chain.last + np.rint(after_s / float(capture.tick)).astype(np.int64))
 
 

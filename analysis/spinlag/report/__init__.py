@@ -25,9 +25,12 @@ def write_report(findings: Findings, out_dir: str | os.PathLike[str]) -> Path:
 
 def report_files(findings: Findings) -> dict[str, Writer]:
     """Name of every file of a report, with the function that writes its bytes; the page is made at once."""
+    from spinlag.memory import release_freed_memory
     from spinlag.report import folder, html, junit, results, tables
 
+    release_freed_memory()
     page = html.report_bytes(findings)
+    release_freed_memory()
     tick_s = float(findings.capture.tick)
     return {
         "report.html": lambda stream: folder.put(stream, page),

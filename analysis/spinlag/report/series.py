@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from spinlag.findings import Findings
 from spinlag.leds.updates import ChainUpdates, Tally
+from spinlag.placed import stretches
 from spinlag.placement import Placement
 from spinlag.rig import Limit
 
@@ -216,6 +216,16 @@ def _spans(findings: Findings, chain: ChainUpdates, name: str) -> tuple[Span, ..
     return tuple(spans)
 
 
+def _by_column(error: Floats, column: NDArray[np.signedinteger], columns: int) -> Floats:
+    """The 5 %, 50 % and 95 % quantiles of each column, shape (3, columns); NaN where it has no update."""
+    found = np.full((3, columns), np.nan)
+    for k in range(columns):
+        own = error[column == k]
+        if len(own):
+            found[:, k] = np.quantile(own, (0.05, 0.5, 0.95))
+    return found
+
+
 def placement_map(placement: Placement) -> PlacementMap | None:
     """Placement error as a map; None where no update stands on a column."""
     places = placement.places
@@ -225,17 +235,19 @@ def placement_map(placement: Placement) -> PlacementMap | None:
         return None
     error, column, turn = error[good], column[good], turn[good]
     median = float(np.median(error))
-    error = error - median
+    error -= median
     first, last = int(turn.min()), int(turn.max())
     per_cell = -(-(last - first + 1) // MAP_REVOLUTIONS)
     columns_per_cell = -(-placement.columns // MAP_COLUMNS)
     shape = (-(-placement.columns // columns_per_cell), -(-(last - first + 1) // per_cell))
     grid = np.full(shape, np.nan)
-    order = np.argsort(np.abs(error), kind="stable")  # the worst is written last and stays
-    grid[column[order] // columns_per_cell, (turn[order] - first) // per_cell] = error[order]
-    by_column = pd.Series(error).groupby(column)
-    every = np.arange(placement.columns)
-    low, middle, high = (by_column.quantile(q).reindex(every).to_numpy(dtype=np.float64) for q in (0.05, 0.5, 0.95))
+    for rows in stretches(len(error)):
+        part = error[rows]
+        order = np.argsort(np.abs(part), kind="stable")  # the worst is written last and stays
+        worst = np.full(shape, np.nan)
+        worst[column[rows][order] // columns_per_cell, (turn[rows][order] - first) // per_cell] = part[order]
+        np.copyto(grid, worst, where=~(np.abs(worst) < np.abs(grid)) & np.isfinite(worst))
+    low, middle, high = _by_column(error, column, placement.columns)
     return PlacementMap(
         chain=placement.chain,
         columns=placement.columns,

@@ -1,0 +1,73 @@
+"""Bytes of updates held once: they read as the array that they stand for."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_array_equal
+
+from spinlag.leds import repeats
+from spinlag.leds.column import Column
+from spinlag.leds.repeats import RepeatedBytes, held_once
+
+
+def bytes_of(updates: list[bytes]) -> tuple[np.ndarray, np.ndarray]:
+    """Data and offsets of updates."""
+    lengths = [len(update) for update in updates]
+    data = np.frombuffer(b"".join(updates), dtype=np.uint8)
+    return data, np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_repeated_bytes_read_as_the_array(data: st.DataObject) -> None:
+    pictures = data.draw(st.lists(st.binary(min_size=11, max_size=11), min_size=1, max_size=3, unique=True))
+    updates = [*pictures * 40, *data.draw(st.lists(st.binary(max_size=20), max_size=6))]
+    updates = data.draw(st.permutations(updates))
+    plain, offsets = bytes_of(updates)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(repeats, "LEAST_BYTES", 0)
+        patch.setattr(repeats, "_ROWS", 7)
+        found = held_once(plain, offsets)
+    assert isinstance(found, RepeatedBytes)
+    assert len(found) == len(plain)
+    assert len(found._distinct) <= 11 * len(pictures) + sum(len(update) for update in updates if update not in pictures)
+    assert_array_equal(np.asarray(found), plain)
+    a, b = sorted(data.draw(st.tuples(*[st.integers(-2, len(plain) + 2)] * 2)))
+    assert_array_equal(found[a:b], plain[a:b])
+    places = np.array(data.draw(st.lists(st.integers(0, len(plain) - 1), min_size=6, max_size=6))).reshape(2, 3)
+    assert_array_equal(found[places], plain[places])
+    assert found[-1] == plain[-1]
+
+
+def test_updates_that_all_differ_stay_as_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(repeats, "LEAST_BYTES", 0)
+    plain, offsets = bytes_of([bytes([k, 255 - k, 7]) for k in range(200)])
+    assert held_once(plain, offsets) is plain
+
+
+def test_two_updates_of_one_mixture_are_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(repeats, "LEAST_BYTES", 0)
+    monkeypatch.setattr(repeats, "_ODD", np.uint64(0))
+    plain, offsets = bytes_of([b"abc", b"abd"] * 50)
+    assert held_once(plain, offsets) is plain
+
+
+def test_places_outside_and_steps_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(repeats, "LEAST_BYTES", 0)
+    found = held_once(*bytes_of([b"abc"] * 50))
+    for index in (150, np.array([3, 150]), np.array([-1]), slice(0, 10, 2)):
+        with pytest.raises(IndexError):
+            found[index]
+
+
+def test_a_column_grows_in_place(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("spinlag.leds.column._CHUNK_BYTES", 100)
+    column = Column(np.int64)
+    pieces = [np.arange(k, 2 * k) for k in range(30)]
+    for piece in pieces:
+        column.append(piece)
+    assert_array_equal(column.join(), np.concatenate(pieces))
+    assert len(column.join()) == 0

@@ -11,7 +11,9 @@ from spinlag.incidents.rates import rates
 from spinlag.pipeline import analyse
 from spinlag.report.html import report_bytes
 from spinlag.report.incident_section import incident_pictures, incident_texts
+from spinlag.report.moments import find_moment
 from spinlag.report.plots import style
+from spinlag.report.plots.timing import Dimension, Line, timing_picture
 from spinlag.rig import read_rig, rig_from_mapping
 from spinlag.synth import scenario_from_mapping, simulate
 
@@ -84,3 +86,32 @@ def test_nothing_at_all_keeps_the_same_keys(with_target):
     assert texts["clean"] == (
         "No incident was seen in 300 revolutions. That bounds each kind at 9.99 per 1,000 revolutions (95 %, Poisson)."
     )
+
+
+@pytest.mark.parametrize("made", ["arm"], indirect=True)
+def test_any_instant_says_where_it_lies_and_what_went_wrong_near_it(with_target):
+    """Half a turn into revolution 12, a scenario of 30 rev/s: 16.67 ms and 180 degrees."""
+    bounds = with_target.capture.seconds(with_target.rotation.turn_ticks)
+    at = float((bounds[12] + bounds[13]) / 2)
+    moment = find_moment(with_target, time_s=at, span_ms=40.0)
+    missing = next(item for item in with_target.incidents.incidents if item.kind == "update-missing")
+    assert [mark.label for mark in moment.marks] == ["asked for", f"{missing.id}, update-missing"]
+    into, after = moment.dimensions
+    assert into.label == "16.67\u00a0ms into revolution 12 = 180°"
+    assert into.from_s == pytest.approx(float(bounds[12]), abs=1e-9)
+    assert after.from_s <= at == after.to_s
+    start = with_target.chains[0].start * float(with_target.capture.tick)
+    assert np.abs(start - after.from_s).min() < 1e-9
+
+
+def test_a_label_too_long_for_either_side_stays_in_the_picture():
+    with style.styled():
+        figure = style.figure(8.2, 3.0)
+        ax = figure.subplots()
+        lines = [Line("SENSOR", 0, np.array([0.1, 0.2]))]
+        timing_picture(ax, lines, 0.0, 1.0, (), (Dimension(0.45, 0.55, "long " * 14),))
+        figure.canvas.draw()
+        label = next(text for text in ax.texts if text.get_text().startswith("long"))
+        box = label.get_window_extent()
+        assert box.x0 >= ax.get_window_extent().x0
+        assert box.x1 <= figure.bbox.x1

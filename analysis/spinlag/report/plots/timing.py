@@ -199,6 +199,8 @@ def _dimension(ax: Axes, dimension: Dimension, y: float, window: tuple[float, fl
         where = {"xy": ((left + right) / 2 * factor, y), "xytext": (0, 1.5), "ha": "center", "va": "bottom"}
     elif start + share + text < 0.99:
         where = {"xy": (right * factor, y), "xytext": (5, 0), "ha": "left", "va": "center"}
-    else:
+    elif start - text > -0.05:
         where = {"xy": (left * factor, y), "xytext": (-5, 0), "ha": "right", "va": "center"}
+    else:  # room on neither side: over the arrow, from the edge of the picture on
+        where = {"xy": (t0 * factor, y), "xytext": (2, 1.5), "ha": "left", "va": "bottom"}
     ax.annotate(dimension.label, textcoords="offset points", fontsize=_FONT, **where)  # type: ignore[arg-type]

@@ -183,6 +183,14 @@ def test_csv_one_row_per_sample(tmp_path, monkeypatch):
         assert ((np.flatnonzero(np.diff(levels)) + 1) * 1000).tolist() == channel.edges.tolist()
 
 
+def test_a_scenario_is_never_overwritten_by_its_rig(tmp_path):
+    scenario = tmp_path / "s.toml"
+    scenario.write_text("duration_s = 0.1\nleds = []\n", encoding="utf-8")
+    with pytest.raises(OutputError, match=r"s\.toml: is the scenario itself"):
+        synthesise(scenario, tmp_path / "s.vcd", force=True)
+    assert os.listdir(tmp_path) == ["s.toml"]
+
+
 def test_nothing_is_overwritten_unless_forced(tmp_path):
     scenario = tmp_path / "s.toml"
     scenario.write_text("duration_s = 0.1\nleds = []\n", encoding="utf-8")

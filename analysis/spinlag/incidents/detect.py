@@ -115,9 +115,14 @@ def _silent(
     ]
     steps = {chain.channel: float(np.median(np.diff(chain.start))) for chain in chains if len(chain) > 1}
     names = {chain.channel: chain.name for chain in chains}
+    # where only changes are seen, a pause as long as others is the picture's own
+    still = {chain.channel: np.sort(np.diff(chain.start)) for chain in chains if chain.changes_only}
     for silence in silences:
         length = silence.end - silence.begin
         if silence.family != "leds" or length < SILENT_STEPS * steps[silence.channel]:
+            continue
+        pauses = still.get(silence.channel)
+        if pauses is not None and len(pauses) - int(pauses.searchsorted(0.95 * length)) > 1:
             continue
         if any(begin < silence.end and silence.begin < end for begin, end, _ in known):
             continue

@@ -128,7 +128,7 @@ def _length_kind(bits: int, usual: int | None, extra: bool) -> Kind:
 def _length(scene: Traffic, kind: Kind, update: int, usual: int | None) -> Observation:
     bits, per_led = int(scene.bits[update]), scene.bits_per_led
     leds, left = divmod(bits, per_led)
-    carried = f"{leds} {scene.unit}" + (f" and {left} bits" if left else "")
+    carried = f"{leds} {scene.unit[:-1] if leds == 1 else scene.unit}" + (f" and {left} bits" if left else "")
     if kind == "data-extra":
         detail = f"an update of {carried} between two that kept their pace"
         tick, threshold = scene.start[update], "the pace of the updates around it"

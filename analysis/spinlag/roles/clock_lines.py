@@ -223,9 +223,19 @@ def _nearest(paired: Sequence[tuple[Clock, list[Pair]]]) -> list[tuple[Clock, li
         for pair in pairs:
             path = pair.data.channel.path
             fewest[path] = min(fewest.get(path, pair.strays), pair.strays)
-    kept = [
+    near = [
         (clock, [pair for pair in pairs if pair.strays <= fewest[pair.data.channel.path] + 2])
         for clock, pairs in paired
+    ]
+    # of clocks that start together, data whose changes end with the shorter bursts belong to that one
+    least: dict[str, int] = {}
+    for clock, pairs in near:
+        for pair in pairs:
+            path = pair.data.channel.path
+            least[path] = min(least.get(path, len(clock.starts)), len(clock.starts))
+    kept = [
+        (clock, [pair for pair in pairs if len(clock.starts) <= 1.3 * least[pair.data.channel.path]])
+        for clock, pairs in near
     ]
     return [(clock, pairs) for clock, pairs in kept if pairs]
 

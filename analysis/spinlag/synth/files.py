@@ -32,8 +32,14 @@ def synthesise(scenario_path: str | Path, out_path: str | Path, *, force: bool =
     """Run a scenario file and write its capture (.vcd or .csv, perhaps .gz or .xz), and beside it the truth
     (`<stem>.truth.json`) and the rig (`<stem>.toml`). Returns the paths written.
 
-    Raises RigError for the scenario and OutputError for the files; nothing is overwritten unless `force` is set.
+    Raises RigError for the scenario and OutputError for the files; nothing is overwritten unless `force` is set, and
+    the scenario never.
     """
+    rig_path = stem_of(Path(out_path)).with_name(stem_of(Path(out_path)).name + ".toml")
+    if rig_path.exists() and rig_path.samefile(scenario_path):
+        raise OutputError(
+            f"{rig_path}: is the scenario itself, and the rig would go there; give the capture another name"
+        )
     return write_trial(run(read_scenario(scenario_path)), Path(out_path), force=force)
 
 

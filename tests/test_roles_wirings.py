@@ -153,6 +153,16 @@ def test_a_latch_that_pulses_low():
     assert guess_rig(made).leds[0].latch_edge == "rising"
 
 
+def test_columns_of_direct_lines_are_beats_of_a_turn_and_not_changes():
+    right = 0
+    for seed in range(12):
+        rng = np.random.default_rng([17, seed])
+        bench = random_bench(rng, "direct", chains=1, markers="none", motor=False)
+        told = guess_rig(bench.capture).display.columns
+        right += told == bench.simulation.rig.display.columns
+    assert right >= 11
+
+
 def test_bits_of_a_counter_and_a_strobe_are_no_leds():
     beat = np.arange(1, 600) * 300_000
     counter = [channel(f"N{bit}", beat[(1 << bit) - 1 :: 1 << bit]) for bit in range(5)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from spinlag.roles.pulses import UNLOCKED, Lock, Pulses, lock_of, pulses_of
 from spinlag.roles.shaft import FASTEST_HZ, Candidate, Motor, chosen_index, find_motor, find_tachometer, weigh_index
 from spinlag.roles.sync import Edge, choose_edge, edges_of, restarts_every
 from spinlag.roles.wirings import OtherChain, direct_beside, paths_of, stand_ins, without
-from spinlag.roles.words import plural
+from spinlag.roles.words import figure, plural
 
 
 @dataclass(frozen=True)
@@ -81,6 +81,10 @@ def survey(capture: Capture) -> Survey:
     if motor is None:
         motor = find_tachometer(candidates, index.pulses if index else None)
     turn = _turn(index, motor, paced, capture) if index else None
+    beats = [chain.slot for chain in direct if not chain.pwm]
+    if index is not None and turn is not None and beats and not wires and len(others) == len(direct):
+        # columns that show the same as the one before are not among the updates
+        turn = replace(turn, columns=_columns_by_beat(index.pulses, turn, beats[0], capture))
     pairs = _pole_pairs(index, turn, motor)
     return Survey(looks, aliases, wires, pulses, candidates, index, turn, motor, pairs, tuple(others))
 
@@ -201,6 +205,20 @@ def _columns(line: Pulses, edge: Edge, pulses: Told, wires: Mapping[str, tuple[L
     if wire.repeat == columns:
         why += ", and the data repeat after as many"
     return Told(columns, why, sure=share >= 0.9)
+
+
+def _columns_by_beat(line: Pulses, turn: Turn, slot: float, capture: Capture) -> Told:
+    """How often the beat of lines that show only changes fits a turn."""
+    instants = edges_of(line, turn.edge)
+    turns = line.marks(instants) if line.missing_tooth else instants[:: turn.pulses_per_revolution.value or 1]
+    if len(turns) < 2:
+        return Told(None, "no whole turn to hold the beat against")
+    period = float(np.median(np.diff(turns[:50_000])))
+    ratio, tick = period / slot, float(capture.tick)
+    why = f"a turn of {figure(period * tick, 's')} is {ratio:.3g} beats of {figure(slot * tick, 's')}"
+    if abs(ratio - round(ratio)) > 0.25 or round(ratio) < 2:
+        return Told(None, f"{why}, no whole number")
+    return Told(round(ratio), why, sure=abs(ratio - round(ratio)) < 0.1)
 
 
 def _pole_pairs(index: Candidate | None, turn: Turn | None, motor: Motor | None) -> Told:

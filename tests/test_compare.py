@@ -25,7 +25,7 @@ from spinlag.rig import rig_from_mapping
 from spinlag.synth import scenario_from_mapping, simulate
 from studies.compare_study import BENCHES, Bench, recording, study
 
-STEADY, WANDERING, _, BURSTS, _ = BENCHES
+STEADY, WANDERING, _, BURSTS, _, _ = BENCHES
 
 QUANTITY_KEYS = {
     "id",
@@ -201,6 +201,62 @@ def test_speed_may_differ_and_is_told():
     assert any("The speeds differ: 30.0" in note for note in found.notes)
 
 
+def at_speed(one, speed):
+    """The same firmware on a faster shaft: seconds stay, periods shrink, latencies as angles grow."""
+    grown = speed / one.speed_rev_per_s
+    series = dict(one.series)
+    series["period_s"] = series["period_s"] / grown
+    for name in ("latency_deg", "offset_deg"):
+        series[name] = series[name] * grown
+    return replace(one, speed_rev_per_s=speed, series=series)
+
+
+def test_what_the_speed_alone_explains_is_neither_better_nor_worse():
+    found = compare([made(75)], [at_speed(made(74), 35.0)])
+    degrees = row(found, "latency.latency_deg")
+    # 17 % more degrees at 35 than at 30 turns a second
+    assert_allclose(degrees.shift / degrees.before.median, 35 / 30 - 1, rtol=0.05, atol=0)
+    assert degrees.verdict in ("same", "cannot-tell") and "speed alone changes it by +17 %" in degrees.why
+    assert found.verdict in ("same", "cannot-tell")
+    slower = compare([made(75)], [at_speed(made(74, later_s=2e-6), 35.0)])
+    assert row(slower, "latency.latency_deg").verdict == "worse" and slower.verdict == "worse"
+
+
+def test_same_picture_other_timing_is_said_in_words():
+    pictures = (shown("ff0000", "00ff00", "0000ff", "000000"),)
+    old, new = (replace(one, shown=pictures) for one in (made(1), made(2, later_s=2e-6)))
+    said = compare([old], [new]).picture.said
+    assert "Same picture, other timing: index edge to first data edge" in said
+    calm = replace(made(2), shown=pictures)
+    assert "No change of timing" in compare([old], [calm]).picture.said
+    other = replace(new, shown=(shown("ff0000", "00ff00", "0000ff", "00ffff"),))
+    assert "Same picture" not in compare([old], [other]).picture.said
+    document = comparison_document(compare_versions({"a": [old], "b": [other]}))
+    assert document["picture"]["differences"] == [{"chain": "arm", "column": 3, "before": "000000", "after": "00ffff"}]
+
+
+def test_updates_beyond_the_rigs_columns_and_other_geometry_are_refused():
+    good = made(70)
+    with pytest.raises(CompareError, match=r"draws 64 in a revolution where its rig has 48"):
+        compare([good], [replace(made(71), extra=16)])
+    arm, slot = ({"display.geometry": shape, "index.edge": "rising"} for shape in ("arm", "slot"))
+    with pytest.raises(CompareError, match=r"other geometry \(arm against slot\)"):
+        compare([replace(good, bench=arm)], [replace(made(71), bench=slot)])
+    found = compare([replace(good, bench=arm)], [replace(made(71), bench={**arm, "index.edge": "falling"})])
+    assert any("index.edge is falling in some, rising in others" in note for note in found.notes)
+
+
+def test_few_faults_of_many_kinds_do_not_hide_a_shift():
+    # a kind seen once or twice cannot be told, however it falls, and costs the others nothing
+    quiet = {f"kind-{i}": 0 for i in range(30)}
+    few = {f"kind-{i}": 1 for i in range(30)}
+    shifted = made(2, later_s=0.9e-6)
+    plain = compare([replace(made(1), faults=quiet)], [replace(shifted, faults=quiet)])
+    noisy = compare([replace(made(1), faults=quiet)], [replace(shifted, faults=few)])
+    assert row(noisy, "latency.response").p == row(plain, "latency.response").p
+    assert all(one.p == 1.0 for one in noisy.faults)
+
+
 def test_overall_verdict():
     assert overall(["same", "better", "worse", "cannot-tell"]) == "worse"
     assert overall(["same", "better", "cannot-tell"]) == "better"
@@ -226,7 +282,7 @@ def test_columns_whose_data_differ():
     assert found.columns == (("arm", 1, "00ff00", "00ff01"),)
     assert "1 of 3 columns" in found.said
     same = picture_difference(before, before)
-    assert same.different == () and "same picture" in same.said
+    assert same.different == () and "same data in all 4 columns" in same.said
     moving = picture_difference(before, [[shown("ff0000", "00ff00", "0000ff", "000000", share=0.3)]])
     assert moving.compared == 0 and "no column can be compared" in moving.said
 
@@ -356,6 +412,7 @@ def test_a_row_of_versions_finds_the_one_that_changed():
     verdicts = versions.verdicts
     assert {name: verdicts[name] for name in ("1.3", "1.4", "1.5")} == dict.fromkeys(("1.3", "1.4", "1.5"), "worse")
     assert "worse" not in (verdicts["1.1"], verdicts["1.2"])
+    assert "above 0.999" in trend.said and trend.points[3].low < trend.points[3].value < trend.points[3].high
     calm = next(trend for trend in versions.trends if trend.id == "placement.residue")
     assert calm.changed_at is None
     document = comparison_document(versions)
@@ -363,6 +420,23 @@ def test_a_row_of_versions_finds_the_one_that_changed():
     json.dumps(document, allow_nan=False)
     turned = compare_versions(sets, reference="1.5")
     assert turned.newest.name_after == "1.4" and turned.verdicts["1.0"] == "better"
+
+
+def test_the_build_that_brought_a_fault_or_another_bit_time_is_named():
+    sets = {}
+    for i in range(6):
+        one = made(200 + i, 150)
+        timing = dict(one.timing)
+        if i >= 2:
+            # 400 ns to 470 ns, nearer the end of the sheet's window
+            late = replace(timing["leds.arm.t0h"].statistics, mean=470e-9)
+            timing["leds.arm.t0h"] = replace(timing["leds.arm.t0h"], statistics=late)
+        sets[f"b{i}"] = [replace(one, faults={"data-silent": 12 if i >= 4 else 0, "index-missed": 0}, timing=timing)]
+    trends = {trend.id: trend for trend in compare_versions(sets).trends}
+    assert trends["faults.data-silent"].changed_at == "b4" and trends["faults.data-silent"].sure > 0.99
+    assert trends["leds.arm.t0h"].changed_at == "b2"
+    assert trends["leds.arm.t1h"].changed_at is None
+    assert "faults.index-missed" not in trends and "latency.without_update" in trends
 
 
 def test_sets_need_two_and_a_reference_that_is_there():

@@ -17,9 +17,16 @@ from spinlag.compare.measured import CompareError, Measured, comparable
 from spinlag.compare.rows import ALPHA, Change, Fault, Row, judged
 from spinlag.compare.series import Memo, series_row
 from spinlag.compare.shown import PictureDifference, picture_difference
-from spinlag.compare.stats import could_be_told, holm
+from spinlag.compare.stats import LEAST_LONGER, could_be_told, holm, normal_p, within
 from spinlag.rig import Limit, Rig
 
+GROWS_WITH_SPEED = {
+    "latency.latency_deg": 1,
+    "placement.offset": 1,
+    "rotation.period_jitter": -1,
+    "rotation.cycle_to_cycle_jitter": -1,
+}
+"""Powers of the speed with which quantities grow though the firmware stays what it is."""
 SPEED_TOLD = 0.01
 """Relative difference in speed from which it is pointed out."""
 
@@ -103,17 +110,63 @@ def assembled(
     names: tuple[str, str],
 ) -> Comparison:
     """The comparison of two sets from rows whose p-values are corrected."""
+    faster = _faster(before, after)
+    quantities = [_at_speed(judged(row), faster, len(rows) + len(faults)) for row in rows]
+    picture = picture_difference([one.shown for one in before], [one.shown for one in after])
     return Comparison(
         name_before=names[0],
         name_after=names[1],
         before=tuple(before),
         after=tuple(after),
-        quantities=tuple(judged(row) for row in rows),
+        quantities=tuple(quantities),
         faults=tuple(settled_fault(fault) for fault in faults),
-        picture=picture_difference([one.shown for one in before], [one.shown for one in after]),
+        picture=replace(picture, said=_with_timing(picture, quantities)),
         notes=tuple(_notes(before, after, names)),
         not_compared=_not_compared(rows),
     )
+
+
+def _faster(before: Sequence[Measured], after: Sequence[Measured]) -> float:
+    """Speed after over speed before, by the usual revolution of each; 1 where one is not known."""
+    periods = [np.concatenate([one.series["period_s"] for one in side]) for side in (before, after)]
+    return float(np.median(periods[0]) / np.median(periods[1])) if all(len(one) for one in periods) else 1.0
+
+
+def _at_speed(row: Row, faster: float, tried: int) -> Row:
+    """What the speed alone explains is no better or worse firmware: an unchanged latency is a larger angle at a higher
+    speed, and a shaft that swings by the same share of a turn swings by a shorter time.
+
+    What is left is judged by the same interval, and by the p-value that it would have had, corrected by as much as the
+    row's own (over all `tried`, where that is too small to be told).
+    """
+    value = row.value(row.before)
+    if row.id not in GROWS_WITH_SPEED or not row.differs or not value or row.p is None or row.p_single is None:
+        return row
+    assert row.low is not None and row.high is not None
+    share = faster ** GROWS_WITH_SPEED[row.id] - 1
+    low, high = row.low - share * value, row.high - share * value
+    middle, half = (low + high) / 2, (high - low) / 2
+    said = f"{row.why}; the other speed alone changes it by {100 * share:+.2g} %".replace("-", "\u2212")
+    if within(low, high, row.tolerance):
+        return replace(row, verdict="same", why=f"{said}, and the rest is negligible")
+    correction = row.p / row.p_single if row.p_single > 0 else tried
+    if not half > 0 or normal_p(abs(middle) / half) * correction < ALPHA:
+        return replace(row, why=said) if abs(share * value) > row.tolerance else row
+    room = row.tolerance - abs(middle)
+    longer = max(LEAST_LONGER, (half / room) ** 2) if room > 0 else None
+    return replace(row, verdict="cannot-tell", why=f"{said}; whether more than that changed is open", longer=longer)
+
+
+def _with_timing(picture: PictureDifference, rows: Sequence[Row]) -> str:
+    """What was shown, and with it whether the timing changed, in words."""
+    if picture.different or not picture.compared:
+        return picture.said
+    moved = [row.title for row in rows if row.differs]
+    if moved:
+        return f"{picture.said} Same picture, other timing: {'; '.join(moved)}."
+    if all(row.verdict == "same" for row in rows):
+        return f"{picture.said} The timing is the same as well."
+    return f"{picture.said} No change of timing was told."
 
 
 def limits_of(before: Sequence[Measured], after: Sequence[Measured], rig: Rig | None) -> Mapping[str, Limit]:
@@ -170,7 +223,8 @@ def _notes(before: Sequence[Measured], after: Sequence[Measured], names: tuple[s
         if abs(b - a) > SPEED_TOLD * a:
             notes.append(
                 f"The speeds differ: {a:.2f} rev/s {names[0]}, {b:.2f} rev/s {names[1]}. Figures in seconds show what "
-                "the firmware does, figures in degrees what that means on the picture at each speed."
+                "the firmware does, figures in degrees what that means on the picture at each speed. A change that the "
+                "speed alone explains is called neither better nor worse."
             )
     if len(before) == len(after) == 1:
         notes.append(
@@ -189,6 +243,11 @@ def _notes(before: Sequence[Measured], after: Sequence[Measured], names: tuple[s
     periods = {one.sample_period_s for one in (*before, *after)}
     if max(periods) > 1.01 * min(periods):
         notes.append("The sample periods differ; what sampling adds to a spread has been taken off on both sides.")
+    keys = {key for one in (*before, *after) for key in one.bench}
+    for key in sorted(keys):
+        told = {one.bench[key] for one in (*before, *after) if key in one.bench}
+        if len(told) > 1:
+            notes.append(f"Measured by different rigs: {key} is {' in some, '.join(sorted(told))} in others.")
     if any(one.guessed for one in (*before, *after)):
         notes.append("No rig was given for some captures: what their channels are, and their columns, is guessed.")
     return notes

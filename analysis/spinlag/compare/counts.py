@@ -16,19 +16,49 @@ from spinlag.rig import Limit
 from spinlag.summary import summarise
 
 Side = Sequence[Measured]
-_SHARES = (("latency.without_update", "without_update", 1), ("placement.missing", "missing", 0))
+SHARES = {"latency.without_update": "without_update", "placement.missing": "missing"}
+"""Quantity and the series that counts it in each revolution; columns are counted against all that were due."""
 
 
 def share_rows(before: Side, after: Side, limits: Mapping[str, Limit]) -> list[Row]:
     """Revolutions without an update, and columns missing, as shares: exact Poisson rates that allow for clusters."""
     rows = []
-    for quantity_id, name, per_turn in _SHARES:
+    for quantity_id, name in SHARES.items():
         counts = [np.concatenate([one.series[name] for one in side]) for side in (before, after)]
-        columns = next((one.columns for one in (*before, *after) if one.columns), None)
-        if not all(len(values) for values in counts) or (not per_turn and not columns):
-            continue
-        rows.append(_share(quantity_id, counts, float(per_turn or columns or 1), limits))
+        per_turn = _due(quantity_id, [*before, *after])
+        if all(len(values) for values in counts) and per_turn is not None:
+            rows.append(_share(quantity_id, counts, per_turn, limits))
     return rows
+
+
+def _due(quantity_id: str, captures: Side) -> float | None:
+    """How many of the counted are due in one revolution; None where nothing was placed."""
+    if quantity_id == "latency.without_update":
+        return 1.0
+    return next((float(one.columns) for one in captures if one.columns), None)
+
+
+def share_counts(quantity_id: str, sets: Mapping[str, Side]) -> dict[str, tuple[float, float, int]]:
+    """Independent events, exposure and revolutions of each version that has any, for one share."""
+    name = SHARES[quantity_id]
+    counts = {version: np.concatenate([one.series[name] for one in side]) for version, side in sets.items()}
+    per_turn = _due(quantity_id, [one for side in sets.values() for one in side])
+    if per_turn is None:
+        return {}
+    clumped = max((dispersion(values) for values in counts.values() if len(values)), default=1.0)
+    return {
+        version: (float(values.sum()) / clumped, len(values) * per_turn / clumped, len(values))
+        for version, values in counts.items()
+        if len(values)
+    }
+
+
+def fault_counts(kind: str, side: Side) -> tuple[float, float, int] | None:
+    """Origins of one kind and the revolutions looked at, as exposure and as count; None where it was not looked for."""
+    revolutions = sum(one.revolutions for one in side)
+    if not revolutions or any(kind not in one.faults for one in side):
+        return None
+    return float(sum(one.faults[kind] for one in side)), float(revolutions), revolutions
 
 
 def _share(quantity_id: str, counts: list[np.ndarray], per_turn: float, limits: Mapping[str, Limit]) -> Row:
@@ -105,17 +135,53 @@ def timing_rows(before: Side, after: Side, limits: Mapping[str, Limit]) -> list[
     A mean of so many intervals is known to its measurement uncertainty; chance from turn to turn plays no part, so
     there is no p-value: a row differs where its whole interval lies outside the tolerance.
     """
-    names = [name for name in before[0].timing if name in after[0].timing]
     rows = []
-    for name in names:
-        one = before[0].timing[name]
-        if (one.low_s is None and one.high_s is None) or name.endswith((".low_between_updates", ".between_updates")):
-            continue
+    for name in timing_names([before, after]):
         sides = [[side_one.timing[name] for side_one in side if name in side_one.timing] for side in (before, after)]
         row = _timing(name, sides, limits)
         if row is not None:
             rows.append(row)
     return rows
+
+
+def timing_names(sides: Sequence[Side]) -> list[str]:
+    """Bit times that every side's first capture has and that a sheet limits."""
+    first = [side[0].timing for side in sides]
+    return [
+        name
+        for name, one in first[0].items()
+        if all(name in others for others in first[1:])
+        and not (one.low_s is None and one.high_s is None)
+        and not name.endswith((".low_between_updates", ".between_updates"))
+    ]
+
+
+def pooled_timing(name: str, side: Side) -> tuple[float, float] | None:
+    """Mean of one bit time over a side's captures and its 95 % uncertainty, seconds; None where there is none."""
+    mean, u = _pooled([one.timing[name] for one in side if name in one.timing])
+    return None if mean is None else (mean, u)
+
+
+def between_versions(name: str, captures: Side, limits: Mapping[str, Limit]) -> tuple[float, float]:
+    """Half the sheet's window, and half of what is negligible in it, seconds."""
+    window = next(one.timing[name] for one in captures if name in one.timing)
+    tolerance, _ = _timing_tolerance(name, window, limits)
+    return _width(window) / 2, tolerance / 2
+
+
+def _width(window: Timing) -> float:
+    """Of the sheet's window; of one limit alone, the limit."""
+    if window.low_s is not None and window.high_s is not None:
+        return window.high_s - window.low_s
+    return window.low_s if window.low_s is not None else window.high_s or 0.0
+
+
+def _timing_tolerance(name: str, window: Timing, limits: Mapping[str, Limit]) -> tuple[float, str]:
+    given = limits.get(name)
+    if given is not None and given.negligible is not None:
+        return given.negligible, "rig"
+    what = "window" if window.low_s is not None and window.high_s is not None else "limit"
+    return NEGLIGIBLE_WINDOW * _width(window), f"default: {100 * NEGLIGIBLE_WINDOW:g} % of the sheet's {what}"
 
 
 def _timing(name: str, sides: list[list[Timing]], limits: Mapping[str, Limit]) -> Row | None:
@@ -125,15 +191,7 @@ def _timing(name: str, sides: list[list[Timing]], limits: Mapping[str, Limit]) -
     (a, ua), (b, ub) = ((mean or 0.0, u) for mean, u in pooled)
     window = sides[0][0]
     half = float(np.hypot(ua, ub))
-    width = (window.high_s - window.low_s) if window.low_s is not None and window.high_s is not None else None
-    given = limits.get(name)
-    if given is not None and given.negligible is not None:
-        tolerance, source = given.negligible, "rig"
-    elif width is not None:
-        tolerance, source = NEGLIGIBLE_WINDOW * width, f"default: {100 * NEGLIGIBLE_WINDOW:g} % of the sheet's window"
-    else:
-        bound = window.low_s if window.low_s is not None else window.high_s or 0.0
-        tolerance, source = NEGLIGIBLE_WINDOW * bound, f"default: {100 * NEGLIGIBLE_WINDOW:g} % of the sheet's limit"
+    tolerance, source = _timing_tolerance(name, window, limits)
     return Row(
         id=name,
         title=quantity(name).title,

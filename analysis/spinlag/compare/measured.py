@@ -88,6 +88,10 @@ class Measured:
     limits: Mapping[str, Limit] = field(default_factory=dict)
     guessed: bool = False
     """True where no rig was given, so that channels, LEDs and columns are guesses."""
+    bench: Mapping[str, str] = field(default_factory=dict)
+    """Keys of the rig on which the figures hang, such as the edge that begins a turn."""
+    extra: int = 0
+    """Updates of a usual revolution that belong to no column of the rig's."""
 
 
 def from_findings(findings: Findings) -> Measured:
@@ -98,6 +102,7 @@ def from_findings(findings: Findings) -> Measured:
     rates = findings.incidents.rates
     incidents = [(one.id, one.kind, one.revolution, one.origin) for one in findings.incidents.incidents]
     series, spoiled = _series(findings.revolutions, spoiled_turns(incidents))
+    extra = _usual_extra(findings.revolutions)
     return Measured(
         file=Path(capture.file).name,
         sha256=capture.sha256,
@@ -123,7 +128,29 @@ def from_findings(findings: Findings) -> Measured:
         shown=usual_data(findings.chains, findings.placements),
         limits=rig.limits,
         guessed=bool(rig.guessed),
+        bench=_bench(rig),
+        extra=extra,
     )
+
+
+def _usual_extra(revolutions: pd.DataFrame) -> int:
+    extra = revolutions["extra"].to_numpy(dtype=np.float64)
+    extra = extra[np.isfinite(extra)]
+    return int(np.median(extra)) if len(extra) else 0
+
+
+def _bench(rig: Rig) -> dict[str, str]:
+    found: dict[str, object] = {}
+    if rig.index is not None:
+        found["index.edge"] = rig.index.edge
+        found["index.pulses_per_revolution"] = rig.index.pulses_per_revolution
+        found["index.missing_tooth"] = rig.index.missing_tooth
+    if rig.display is not None:
+        found["display.geometry"] = rig.display.geometry
+        found["display.direction"] = rig.display.direction
+    for table in rig.leds:
+        found[f"leds.{table.name}.tap"] = table.tap
+    return {key: str(value) for key, value in found.items()}
 
 
 def spoiled_turns(incidents: Sequence[tuple[str, str, int | None, str | None]]) -> frozenset[int]:
@@ -237,6 +264,8 @@ def _from_document(document: Mapping[str, Any], table: pd.DataFrame) -> Measured
         ),
         limits=rig.limits,
         guessed=bool(rig.guessed),
+        bench=_bench(rig),
+        extra=_usual_extra(table),
     )
 
 
@@ -290,6 +319,15 @@ def _differences(a: Measured, b: Measured) -> list[str]:
         return [f"other LED chains ({', '.join(names[0]) or 'none'} against {', '.join(names[1]) or 'none'})"]
     if a.columns != b.columns and a.columns is not None and b.columns is not None:
         reasons.append(f"other columns ({a.columns} against {b.columns})")
+    if (a.extra > 0) != (b.extra > 0):
+        more, fewer = (a, b) if a.extra else (b, a)
+        reasons.append(
+            f"other columns ({more.file} draws {(more.columns or 0) + more.extra} in a revolution where its rig has "
+            f"{more.columns}, {fewer.file} keeps to its {fewer.columns})"
+        )
+    shape = a.bench.get("display.geometry"), b.bench.get("display.geometry")
+    if None not in shape and shape[0] != shape[1]:
+        reasons.append(f"other geometry ({shape[0]} against {shape[1]})")
     if (a.revolutions > 0) != (b.revolutions > 0):
         reasons.append("only one of them has an index line that gives revolutions")
     for mine, other in zip(a.chains, b.chains, strict=True):

@@ -132,5 +132,5 @@ def _said(compared: set[int], different: tuple[int, ...], moving: set[int]) -> s
     rest = len(moving - compared)
     untold = f" {rest} more change from turn to turn and were not compared." if rest else ""
     if not different:
-        return f"Both show the same data in all {len(compared)} columns compared: same picture.{untold}"
+        return f"Both show the same data in all {len(compared)} columns compared.{untold}"
     return f"{len(different)} of {len(compared)} columns compared show different data.{untold}"

@@ -32,6 +32,8 @@ LEAST_REVOLUTIONS = 20
 REPLICATES = 200
 """Enough for a standard error (B. Efron, R. J. Tibshirani, An Introduction to the Bootstrap, 1993, 6.4)."""
 TAIL = 0.99
+LEAST_LONGER = 1.25
+"""What a recording cannot tell although it nearly does needs a quarter more at least, as chance may turn."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -384,6 +386,13 @@ def could_be_told(least: Sequence[float], alpha: float) -> NDArray[np.bool_]:
     return np.ones(len(smallest), dtype=np.bool_)
 
 
+def normal_p(half_widths: float) -> float:
+    """Two-sided p-value of a normal estimate that lies so many half-widths of its 95 % interval from zero."""
+    from scipy.special import ndtr, ndtri
+
+    return float(2 * ndtr(-half_widths * ndtri((1 + COVERAGE) / 2)))
+
+
 def within(low: float, high: float, tolerance: float) -> bool:
     """True where the whole interval lies inside plus or minus the tolerance.
 
@@ -395,16 +404,19 @@ def within(low: float, high: float, tolerance: float) -> bool:
 def longer_by(found: Contrast, tolerance: float, p_limit: float) -> float | None:
     """How many times as long a recording would settle the matter, if the difference stayed as it is.
 
-    The interval shrinks with the square root of the length until it lies inside the tolerance, or the difference is
-    told from zero at `p_limit`. None where neither is in sight (1000 times as long).
+    With the length the standard error shrinks as its square root and the degrees of freedom grow as its power 2/3 (see
+    long_run_variance), until the interval lies inside the tolerance or the difference is told from zero at `p_limit`.
+    Never below LEAST_LONGER. None where neither is in sight (1000 times as long).
     """
-    from scipy.stats import norm
+    from scipy.special import stdtr, stdtrit
 
     if found.standard_error == 0:
         return None
-    needs = [float(norm.isf(p_limit / 2)) * found.standard_error / abs(found.difference)] if found.difference else []
-    room = tolerance - abs(found.difference)
-    if room > 0:
-        needs.append((found.high - found.difference) / room)
-    factor = min(needs, default=np.inf) ** 2
-    return float(max(factor, 1.0)) if factor <= 1000 else None
+    factors = np.geomspace(LEAST_LONGER, 1000.0, 400)
+    freedom = np.minimum(found.freedom, 1e9) * factors ** (2 / 3)
+    errors = found.standard_error / np.sqrt(factors)
+    apart = abs(found.difference)
+    inside = apart + stdtrit(freedom, (1 + COVERAGE) / 2) * errors <= tolerance
+    told = 2 * stdtr(freedom, -apart / errors) <= p_limit
+    enough = np.flatnonzero(inside | told)
+    return float(factors[enough[0]]) if len(enough) else None

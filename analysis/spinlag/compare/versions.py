@@ -1,54 +1,16 @@
-"""A row of versions: each quantity as a trend, the version at which it changed, every version against a reference."""
+"""A row of versions: every version against a reference, and each quantity as a trend over all of them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from spinlag.compare import Comparison, assembled, correct, limits_of, raw_rows
-from spinlag.compare.items import ITEMS, Item
 from spinlag.compare.measured import CompareError, Measured, comparable
 from spinlag.compare.rows import Change
-from spinlag.compare.series import WHATS, Described, Memo, describe_side
-from spinlag.compare.stats import COVERAGE
+from spinlag.compare.series import Memo
+from spinlag.compare.trends import Trend, trends_of
 from spinlag.rig import Rig
-
-Floats = NDArray[np.float64]
-
-SURE = 0.95
-"""A change is named from this probability on."""
-NO_CHANGE = 0.5
-"""Probability given beforehand to a quantity that never changes; the rest is spread evenly over the versions."""
-
-
-@dataclass(frozen=True)
-class Point:
-    """One version's value with its 95 % interval, in the quantity's unit."""
-
-    version: str
-    value: float
-    low: float
-    high: float
-    revolutions: int
-
-
-@dataclass(frozen=True)
-class Trend:
-    """One quantity over the versions that have it, in order. `changed_at` is the version whose value first differs
-    from those before, None where no change is surer than SURE; `sure` its probability, or that of no change; `said`
-    puts it in words."""
-
-    id: str
-    title: str
-    what: str
-    unit: str
-    points: tuple[Point, ...]
-    changed_at: str | None
-    sure: float
-    said: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,87 +66,6 @@ def compare_versions(
         name: assembled(sets[base], sets[name], rows, faults, (base, name))
         for name, (rows, faults) in zip(others, correct(families), strict=True)
     }
-    trends = [trend for item in ITEMS if (trend := trend_of(item, sets, memo)) is not None]
+    trends = trends_of(sets, limits_of(sets[base], sets[others[-1]], rig), memo)
     kept = {name: tuple(captures) for name, captures in sets.items()}
     return Versions(names, base, kept, comparisons, tuple(trends))
-
-
-def trend_of(item: Item, sets: Mapping[str, Sequence[Measured]], memo: Memo) -> Trend | None:
-    """One quantity over the versions; None where fewer than two have enough revolutions."""
-    every = {name: describe_side(item, captures, memo=memo) for name, captures in sets.items()}
-    described = {name: found for name, found in every.items() if found is not None}
-    if len(described) < 2:
-        return None
-    points = tuple(_point(item, name, found) for name, found in described.items())
-    estimates = [
-        found.sample.median if item.kind == "location" else found.sample.log_spread for found in described.values()
-    ]
-    values = np.array([one.value for one in estimates])
-    variances = np.array([one.variance * _heavy(one.freedom) for one in estimates])
-    if item.kind == "location":
-        spread = float(np.exp(np.mean([found.sample.log_spread.value for found in described.values()])))
-        prior = spread**2
-    else:
-        # what one revolution knows of the logarithm of a spread
-        prior = 0.5
-    changed, sure, said = _changed(values, variances, prior, [point.version for point in points])
-    return Trend(item.id, item.title, WHATS[item.kind], "deg" if item.angle else "s", points, changed, sure, said)
-
-
-def _point(item: Item, name: str, found: Described) -> Point:
-    from scipy.stats import t
-
-    one = found.sample.median if item.kind == "location" else found.sample.log_spread
-    half = float(t.ppf((1 + COVERAGE) / 2, one.freedom)) * one.standard_error
-    ends = np.array([one.value, one.value - half, one.value + half])
-    value, low, high = (ends if item.kind == "location" else np.exp(ends)).tolist()
-    return Point(name, value, low, high, found.sample.revolutions)
-
-
-def _heavy(freedom: float) -> float:
-    """How much wider than normal, squared, Student's t makes a 95 % interval."""
-    from scipy.stats import norm, t
-
-    return float((t.ppf((1 + COVERAGE) / 2, freedom) / norm.ppf((1 + COVERAGE) / 2)) ** 2)
-
-
-def change_probabilities(values: Floats, variances: Floats, prior_variance: float) -> Floats:
-    """Probability of no change (first), and of a change at each version from the second on, shape (versions,).
-
-    One step at most: value = level + step * (version >= k) + error. The step's prior is normal with `prior_variance`,
-    what one single revolution would know of it (unit information: R. E. Kass, L. Wasserman, J. Am. Stat. Assoc. 90,
-    1995, 928); the level's is flat. Evidence is the Gaussian likelihood with level and step integrated out.
-    """
-    n = len(values)
-    evidence = np.array([_evidence(values, variances, k, prior_variance) for k in range(n)])
-    prior = np.full(n, (1 - NO_CHANGE) / (n - 1))
-    prior[0] = NO_CHANGE
-    scaled = prior * np.exp(evidence - evidence.max())
-    return np.asarray(scaled / scaled.sum())
-
-
-def _evidence(values: Floats, variances: Floats, k: int, prior_variance: float) -> float:
-    """Log of the marginal likelihood of a step at version k; of none at all for k = 0."""
-    covariance = np.diag(np.maximum(variances, np.finfo(np.float64).eps * prior_variance))
-    if k > 0:
-        step = (np.arange(len(values)) >= k).astype(np.float64)
-        covariance = covariance + prior_variance * np.outer(step, step)
-    inverse = np.linalg.inv(covariance)
-    level = inverse.sum()
-    centred = values - (inverse @ values).sum() / level
-    return -0.5 * float(np.linalg.slogdet(covariance)[1] + np.log(level) + centred @ inverse @ centred)
-
-
-def _changed(
-    values: Floats, variances: Floats, prior_variance: float, versions: Sequence[str]
-) -> tuple[str | None, float, str]:
-    probability = change_probabilities(values / np.sqrt(prior_variance), variances / prior_variance, 1.0)
-    best = int(np.argmax(probability[1:])) + 1
-    sure = float(probability[best])
-    if sure >= SURE:
-        return versions[best], sure, f"changed at {versions[best]} (probability {sure:.3f})"
-    none = float(probability[0])
-    if none >= SURE:
-        return None, none, f"no change told (probability {none:.3f})"
-    some = 1 - none
-    return None, none, f"a change somewhere has probability {some:.2f}; likeliest at {versions[best]} ({sure:.2f})"

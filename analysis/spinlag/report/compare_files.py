@@ -22,7 +22,8 @@ from spinlag.compare import Comparison
 from spinlag.compare.measured import Measured
 from spinlag.compare.rows import ALPHA, Fault, Row
 from spinlag.compare.stats import COVERAGE
-from spinlag.compare.versions import Trend, Versions
+from spinlag.compare.trends import Trend
+from spinlag.compare.versions import Versions
 from spinlag.report.compare_text import fault_sentence, row_sentence
 from spinlag.report.junit import LONGEST
 from spinlag.report.names import printable, xml_text
@@ -124,6 +125,10 @@ def pair_document(comparison: Comparison) -> dict[str, Any]:
             "columns_compared": comparison.picture.compared,
             "columns_different": list(comparison.picture.different),
             "columns_moving": list(comparison.picture.moving),
+            "differences": [
+                {"chain": chain, "column": column, "before": before, "after": after}
+                for chain, column, before, after in comparison.picture.columns
+            ],
             "said": comparison.picture.said,
         },
         "details": {row.id: _details(row, comparison) for row in comparison.quantities},

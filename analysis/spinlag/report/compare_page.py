@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from spinlag.cautions import SAFETY
 from spinlag.compare import Comparison
-from spinlag.compare.items import ITEMS, Item, values_of
+from spinlag.compare.items import ITEMS, NEGLIGIBLE_SHARE, Item, values_of
 from spinlag.compare.measured import Measured
 from spinlag.compare.rows import ALPHA, Change, Fault, Row
 from spinlag.compare.shown import Shown
-from spinlag.compare.versions import SURE, Versions
+from spinlag.compare.trends import NO_CHANGE, SURE, Trend
+from spinlag.compare.versions import Versions
 from spinlag.report.compare_text import (
     VERDICT_WORDS,
     duration,
@@ -26,6 +27,7 @@ from spinlag.report.compare_text import (
     quantity_value,
     ratio_text,
     row_sentence,
+    row_title,
     signed,
 )
 from spinlag.report.format import MISSING, count, si
@@ -65,7 +67,7 @@ def _page(versions: Versions) -> dict[str, Any]:
         "pairs": parts,
         "several": len(pairs) > 1,
         "row": [(name, _row_of(versions, name)) for name in versions.names],
-        "trends": [(trend.title, trend.said) for trend in versions.trends],
+        "trends": [(trend.title, _trend_range(trend), trend.said) for trend in versions.trends],
         "trend_picture": trends,
         "alpha": f"{100 * ALPHA:g}",
         "sure": f"{SURE:g}",
@@ -123,6 +125,8 @@ def _pair(name: str, comparison: Comparison, *, pictures: bool) -> dict[str, Any
         "names": (comparison.name_before, comparison.name_after),
         "quantities": [_quantity(row, comparison) for row in rows],
         "faults": [_fault(fault, comparison) for fault in comparison.faults if fault.before + fault.after],
+        "fault_tolerance": quantity_value(NEGLIGIBLE_SHARE, "1"),
+        "statistics": [_statistics_of(row, comparison) for row in comparison.quantities],
         "unseen": _unseen(comparison),
         "picture_said": comparison.picture.said,
         "different": ", ".join(str(column) for column in comparison.picture.different),
@@ -130,6 +134,17 @@ def _pair(name: str, comparison: Comparison, *, pictures: bool) -> dict[str, Any
         "not_compared": sorted(comparison.not_compared.items()),
         "pictures": drawn,
     }
+
+
+def _statistics_of(row: Row, comparison: Comparison) -> tuple[str, list[list[str]]]:
+    """A quantity's statistics block, one line for each side."""
+    lines = []
+    for name, side in ((comparison.name_before, row.before), (comparison.name_after, row.after)):
+        # what centring leaves of a mean is rounding, not a figure
+        mean = 0.0 if side.mean is not None and abs(side.mean) < 1e-9 * (side.std or 0.0) else side.mean
+        figures = (side.min, side.median, mean, side.std, side.p95, side.p99, side.max)
+        lines.append([name, count(side.n), *(quantity_value(figure, row.unit) for figure in figures)])
+    return row.title, lines
 
 
 def _unseen(comparison: Comparison) -> list[str]:
@@ -170,7 +185,7 @@ def _quantity(row: Row, comparison: Comparison) -> dict[str, str]:
     more.append(f"{row.why}; {needed(row.longer, comparison)}" if open_row else row.why)
     return {
         "id": row.id,
-        "title": row.title if row.what in ("share", "mean", "standard deviation") else f"{row.title}, {row.what}",
+        "title": row_title(row),
         "verdict": VERDICT_WORDS[row.verdict],
         "before": quantity_value(row.value(row.before), row.unit),
         "after": quantity_value(row.value(row.after), row.unit),
@@ -232,7 +247,8 @@ def _pictures(comparison: Comparison) -> Iterator[tuple[str, Picture]]:
             _picture(
                 figure,
                 "What each column usually shows, before and after",
-                "Colours as sent to the LEDs. Triangles: columns whose data differ. Grey: not steady, or never drawn.",
+                "Colours as sent to the LEDs. Triangles: columns whose data differ."
+                + (" Hatched: not steady, or never drawn." if comparison.picture.moving else ""),
             ),
         )
 
@@ -287,12 +303,15 @@ def _shown_figure(comparison: Comparison, names: tuple[str, str]) -> Figure | No
     different = comparison.picture.different
     figure = style.figure(WIDTH_IN, 4.4)
     axes = figure.subplots(3, 1, sharex=True)
-    shown_columns(axes[0], images[0], names[0], different)
-    shown_columns(axes[1], images[1], names[1], different)
+    moving = comparison.picture.moving
+    shown_columns(axes[0], images[0], names[0], different, moving)
+    shown_columns(axes[1], images[1], names[1], different, moving)
     change = np.abs(images[0].astype(np.int16) - images[1].astype(np.int16)).max(axis=2)
     strongest = max(int(change.max()), 1)
     grey = (255 - (215 * (change / strongest)))[:, :, None].repeat(3, axis=2).astype(np.uint8)
-    shown_columns(axes[2], grey, "difference: darker where more changed", different)
+    shown_columns(axes[2], grey, "difference: darker where more changed", different, moving)
+    if not change.any():
+        axes[2].text(0.5, 0.5, "no column differs", transform=axes[2].transAxes, ha="center", va="center")
     axes[2].set_xlabel("column")
     return figure
 
@@ -330,8 +349,16 @@ def _colours(sent: NDArray[np.uint8], order: str) -> NDArray[np.uint8]:
     return scaled
 
 
+def _trend_range(trend: Trend) -> str:
+    """The first and the last version's value."""
+    first, last = trend.points[0], trend.points[-1]
+    return f"{quantity_value(first.value, trend.unit)} to {quantity_value(last.value, trend.unit)}"
+
+
 def _trend_pictures(versions: Versions) -> Picture:
-    trends = versions.trends
+    # quantities of revolutions always; counts and bit times where something may have changed
+    usual = {item.id for item in ITEMS}
+    trends = [trend for trend in versions.trends if trend.id in usual or trend.changed_at or trend.sure < NO_CHANGE]
     rows = -(-len(trends) // 2)
     figure = style.figure(WIDTH_IN, 1.9 * max(rows, 1))
     axes = figure.subplots(max(rows, 1), 2, squeeze=False).ravel()
@@ -348,5 +375,6 @@ def _trend_pictures(versions: Versions) -> Picture:
     return _picture(
         figure,
         "Each quantity over the versions",
-        "Bars: 95 % intervals. A dashed line stands before the version from which a quantity is different.",
+        "Bars: 95 % intervals. A dashed line stands before the version from which a quantity is different. Faults, "
+        "shares and bit times are drawn where one may have changed.",
     )

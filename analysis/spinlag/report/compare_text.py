@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from spinlag.compare import Comparison
 from spinlag.compare.rows import Fault, Row
 from spinlag.compare.versions import Versions
@@ -42,6 +44,8 @@ def p_value(p: float | None) -> str:
 
 def duration(seconds: float) -> str:
     """A recording time as a person would say it."""
+    if seconds < 10:
+        return f"{math.ceil(10 * seconds) / 10:.1f}\u00a0s"
     if seconds < 120:
         return f"{seconds:.0f}\u00a0s"
     if seconds < 7200:
@@ -56,13 +60,19 @@ def needed(longer: float | None, comparison: Comparison) -> str:
     return f"about {duration(longer * comparison.length_s)} of each would settle it, if the difference stays as it is"
 
 
+def row_title(row: Row) -> str:
+    """The quantity, and which figure of it where its name does not tell."""
+    told = row.what in ("share", "mean") or row.what in row.title
+    return row.title if told else f"{row.title}, {row.what}"
+
+
 def row_sentence(row: Row, comparison: Comparison) -> str:
     """One quantity: both values, the shift with its interval, what is negligible, and the verdict's reason."""
     if row.shift is None:
         tail = f"; {needed(row.longer, comparison)}" if row.longer else ""
         return f"{row.title}: {row.why}{tail}"
     said = (
-        f"{row.title}, {row.what}: {quantity_value(row.value(row.before), row.unit)} ({comparison.name_before}), "
+        f"{row_title(row)}: {quantity_value(row.value(row.before), row.unit)} ({comparison.name_before}), "
         f"{quantity_value(row.value(row.after), row.unit)} ({comparison.name_after}); "
         f"shift {signed(row.shift, row.unit)} ({interval(row.low, row.high, row.unit)}), "
         f"negligible {quantity_value(row.tolerance, row.unit)}"
@@ -104,7 +114,8 @@ def ratio_text(fault: Fault) -> str:
 
 def summary_lines(versions: Versions) -> list[str]:
     """What the command prints: the verdict, everything that changed, and what is open."""
-    lines = []
+    lines: list[str] = []
+    notes: list[str] = []
     for name, comparison in versions.comparisons.items():
         told = printable(name)
         lines.append(f"{told} against {printable(versions.reference)}: {VERDICT_WORDS[comparison.verdict]}")
@@ -120,7 +131,7 @@ def summary_lines(versions: Versions) -> list[str]:
         if comparison.longer_s is not None:
             lines.append(f"  {duration(comparison.longer_s)} of each would settle what can be settled")
         lines.append(f"  {comparison.picture.said}")
-        lines += [f"  note: {note}" for note in comparison.notes]
+        notes += [note for note in comparison.notes if note not in notes]
     if len(versions.names) > 2:
         lines += [f"{trend.title}: {trend.said}" for trend in versions.trends]
-    return lines
+    return lines + [f"note: {note}" for note in notes]

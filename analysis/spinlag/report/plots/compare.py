@@ -49,7 +49,7 @@ def shifts_against_tolerance(ax: Axes, shifts: Sequence[Shift]) -> Axes:
         ax.plot(
             np.clip(one.shift, -MOST_TOLERANCES, MOST_TOLERANCES),
             place,
-            marker="D" if differs else "o",
+            marker=_marker(one, differs=differs),
             markersize=5,
             color=style.ORANGE if one.verdict == "worse" else style.GREEN if one.verdict == "better" else style.BLUE,
             markeredgecolor=style.INK,
@@ -74,6 +74,13 @@ def shifts_against_tolerance(ax: Axes, shifts: Sequence[Shift]) -> Axes:
     ax.set_xlabel("shift in tolerances, with its 95 % interval; shaded: negligible")
     ax.tick_params(axis="y", length=0)
     return style.light_grid(ax, "x")
+
+
+def _marker(one: Shift, *, differs: bool) -> str:
+    """A diamond for what changed, a dot else; an arrow head where the shift lies beyond the axis."""
+    if abs(one.shift) > MOST_TOLERANCES:
+        return ">" if one.shift > 0 else "<"
+    return "D" if differs else "o"
 
 
 def two_distributions(ax: Axes, before: Floats, after: Floats, names: tuple[str, str], unit: str) -> Axes:
@@ -120,10 +127,12 @@ def over_revolutions(ax: Axes, values: Floats, name: str, unit: str, span: tuple
     return style.light_grid(ax, "y")
 
 
-def shown_columns(ax: Axes, image: Image, title: str, different: Sequence[int]) -> Axes:
+def shown_columns(ax: Axes, image: Image, title: str, different: Sequence[int], moving: Sequence[int]) -> Axes:
     """What each column usually shows, columns from left to right and LEDs from the first at the bottom; triangles mark
-    columns that differ."""
+    columns that differ, hatches those that were not compared."""
     ax.imshow(image, origin="lower", aspect="auto", interpolation="nearest", extent=(-0.5, image.shape[1] - 0.5, 0, 1))
+    for column in moving:
+        ax.axvspan(column - 0.5, column + 0.5, facecolor="none", edgecolor=style.FAINT, hatch="////", linewidth=0)
     if different:
         ax.plot(
             list(different),

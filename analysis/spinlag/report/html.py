@@ -25,7 +25,7 @@ from spinlag.report.incident_section import incident_pictures, incident_texts
 from spinlag.report.motor_rows import motor_section
 from spinlag.report.names import printable
 from spinlag.report.plots import style
-from spinlag.report.quality_section import quality_figure, quality_section
+from spinlag.report.quality_section import quality_caption, quality_figure, quality_section
 from spinlag.report.rig_text import rig_toml
 
 MOST_CHAIN_PICTURES = 6
@@ -95,7 +95,7 @@ def page(findings: Findings) -> dict[str, Any]:
         "bar_width": BAR_WIDTH,
         "statistics_head": rows.STATISTICS_HEAD,
         "chains": [_chain(findings, index, pictures) for index in range(len(findings.chains))],
-        "quality": quality_section(findings.quality),
+        "quality": quality_section(findings.quality, findings.placements, findings.motor),
         "quality_picture": pictures.get("quality"),
         "motor": motor_section(findings.motor),
         "rotation": sections.rotation_section(findings),
@@ -180,9 +180,8 @@ def figures_of(findings: Findings) -> Iterator[tuple[str, Figure, str, str]]:
             yield (
                 "quality",
                 quality,
-                "Speed over one turn, orders of rotation, Allan deviation",
-                "Whiskers are 95 % intervals; the pale band is the spread from turn to turn. Order 1 is imbalance or a "
-                "bent arm; the electrical orders are torque ripple.",
+                "Quality of rotation",
+                quality_caption(findings.quality, findings.rotation),
             )
     worst = moments.worst_moment(findings)
     if worst is not None:

@@ -9,20 +9,21 @@ import pandas as pd
 
 from spinlag.capture import Capture
 from spinlag.motor import Motor
-from spinlag.rig import Rig
+from spinlag.rig import Limit, Rig
 from spinlag.rotation import Rotation
 from spinlag.rotation.hunting import Hunting, Search, find_hunting
-from spinlag.rotation.predict import best_predictor, predictor_table
+from spinlag.rotation.predict import MOST_COLUMNS, best_predictor, predictor_table
 from spinlag.rotation.profile import (
     ORDER_COLUMNS,
     PROFILE_COLUMNS,
     SPECTRUM_COLUMNS,
+    Witnessed,
     find_witness,
     order_table,
     profile_table,
     spectrum_table,
 )
-from spinlag.rotation.statistics import NORMAL_95, Sampling, runs
+from spinlag.rotation.statistics import NORMAL_95, Sampling, independent_values, runs, without_changes
 
 FIGURES_OF_MERIT = (
     "rotation.period_jitter_peak_to_peak",
@@ -100,27 +101,17 @@ def measure_quality(
     sampling = Sampling(tick_s, capture.sample_period_s, rig.capture.clock_ppm, rig.index.edge == "centre")
     periods = np.diff(rotation.turn_ticks) * tick_s
     used = rotation.turns["used"].to_numpy(dtype=bool)
+    changed = rotation.turns["kind"].to_numpy() == "speed-step"
     witnessed, why_not = find_witness(capture, rotation, motor)
     poles = motor.pole_pairs if motor is not None and motor.witness is not None else None
     nodes = motor.witness.nodes if motor is not None and motor.witness is not None else None
-    predictors = predictor_table(periods, used, sampling, nodes, poles)
+    predictors = predictor_table(periods, used, sampling, nodes, poles, changed)
     best = best_predictor(predictors, with_motor=False)
-    search = find_hunting(periods, used)
+    level = without_changes(periods, used, changed)
+    search = find_hunting(level, used)
     orders = order_table(witnessed) if witnessed is not None else _empty_orders()
-    notes = (
-        [why_not]
-        if why_not
-        else [f"the speed within the turn is read from the {witnessed.source if witnessed else ''}"]
-    )
-    if witnessed is not None:
-        top = (witnessed.per_turn - 1) // 2
-        notes.append(f"{witnessed.per_turn} instants a turn show orders up to {top}; higher ones fold back onto them")
-        untold = orders.loc[orders["ripple"].isna(), "order"].tolist()
-        if untold:
-            said = ", ".join(str(order) for order in untold[:8]) + (" and more" if len(untold) > 8 else "")
-            notes.append(f"orders {said} cannot be told from sensors and poles that sit unevenly")
     return RotationQuality(
-        measures=_measures(rig, rotation, motor, search, orders, predictors, best, sampling, periods, used),
+        measures=_measures(rig, rotation, motor, search, orders, predictors, best, sampling, level, used),
         profile=profile_table(witnessed) if witnessed is not None else _empty(PROFILE_COLUMNS),
         orders=orders,
         spectrum=spectrum_table(witnessed) if witnessed is not None else _empty(SPECTRUM_COLUMNS),
@@ -131,8 +122,25 @@ def measure_quality(
         columns_allowed_motor=_columns(predictors, "motor lines"),
         phases=_phases(rotation),
         witness=witnessed.source if witnessed is not None else "",
-        notes=tuple(notes),
+        notes=(why_not,) if witnessed is None else _witness_notes(witnessed, orders),
     )
+
+
+def _witness_notes(witnessed: Witnessed, orders: pd.DataFrame) -> tuple[str, ...]:
+    top, poles = (witnessed.per_turn - 1) // 2, witnessed.poles
+    notes = [
+        f"the speed within the turn is read from the {witnessed.source}",
+        f"{witnessed.per_turn} instants a turn show orders up to {top}; higher ones fold back onto them",
+    ]
+    if poles is not None and 6 * poles % witnessed.per_turn == 0:
+        notes.append(
+            f"commutation ripple, order {6 * poles}, repeats from one motor edge to the next and does not show in them"
+        )
+    untold = orders.loc[orders["ripple"].isna(), "order"].tolist()
+    if untold:
+        said = ", ".join(str(order) for order in untold[:8]) + (" and more" if len(untold) > 8 else "")
+        notes.append(f"orders {said} cannot be told from sensors and poles that sit unevenly")
+    return tuple(notes)
 
 
 def _empty(columns: tuple[str, ...]) -> pd.DataFrame:
@@ -221,7 +229,7 @@ def _measures(
     found += [_order(scale, orders, order) for order in (1, 2)]
     found.append(_worst_order(scale, orders))
     found.append(_prediction(scale, predictors, best))
-    found.append(_allowed(predictors, best))
+    found.append(_allowed(predictors, best, rig.limits.get("rotation.columns_allowed", Limit())))
     if motor is not None:
         found += _of_motor(scale, motor)
     return tuple(found)
@@ -252,8 +260,9 @@ def _drift(scale: _Scale, rotation: Rotation, periods: np.ndarray, used: np.ndar
         return Measure("rotation.drift", "drift of the speed, per second", None, None, "1", None, None, "too few turns")
     share = rotation.drift_rev_per_s2 / mean
     seconds = np.cumsum(periods)[used]
-    spread = float(np.std(1.0 / periods[used] - rotation.drift_rev_per_s2 * seconds))
-    reach = NORMAL_95 * spread / mean / max(float(np.std(seconds)) * np.sqrt(max(len(seconds), 1)), 1e-12)
+    rest = 1.0 / periods[used] - rotation.drift_rev_per_s2 * seconds
+    worth = max(independent_values(rest), 1.0)  # a wander or a swing passes for drift more easily than noise does
+    reach = NORMAL_95 * float(np.std(rest)) / mean / max(float(np.std(seconds)) * np.sqrt(worth), 1e-12)
     degrees = 360.0 * abs(share) / mean
     return Measure(
         "rotation.drift", "drift of the speed, per second", abs(share), reach, "1", degrees, scale.share(degrees)
@@ -334,23 +343,33 @@ def _prediction(scale: _Scale, predictors: pd.DataFrame, best: str | None) -> Me
     if not len(row):
         return Measure("rotation.prediction", title, None, None, "deg", None, None, "too few revolutions")
     one = row.iloc[0]
-    value = float(one["end_rms_deg"])
-    reach = float(one["uncertainty_deg"]) / np.sqrt(float(one["n"]))
+    value, u = float(one["end_rms_deg"]), float(one["uncertainty_deg"]) / NORMAL_95
+    # as for the jitter: sampling blurs the figure, and enlarges it; errors in a row share their instants, whose weights
+    # 1, -2, 1 correlate them by -2/3 and 1/6, so that the blur is at worst that of 3/8 as many
+    blur = NORMAL_95 * u * np.sqrt(8 / 3 / float(one["n"]))
+    reach = blur + value - float(np.sqrt(max(value**2 - u**2, 0.0)))
     said = f"the best that needs the index alone: {best}" if best else ""
     return Measure("rotation.prediction", title, value, reach, "deg", value, scale.share(value), said)
 
 
-def _allowed(predictors: pd.DataFrame, best: str | None) -> Measure:
+def _allowed(predictors: pd.DataFrame, best: str | None, limit: Limit) -> Measure:
+    """Columns that the rotation allows; the uncertainty is that towards the limit, for its two sides differ: below the
+    chance of few turns, above also what the recorder adds to the shaft's own restlessness."""
     title = "columns before neighbours blur, by the rotation alone"
     value = _columns(predictors, best)
     if value is None:
         return Measure("rotation.columns_allowed", title, None, None, "1", None, None, "too few revolutions")
     row = predictors[predictors["predictor"] == best].iloc[0]
-    degrees = float(row["end_p95_deg"])
-    doubt = float(row["uncertainty_deg"]) / np.sqrt(float(row["n"]))
-    # a shaft that never strays by as much as the recorder sees leaves the figure open by its whole size
-    reach = value * (doubt / degrees if doubt < degrees else 1.0)
-    return Measure("rotation.columns_allowed", title, float(value), float(reach), "1", degrees, None, f"with {best}")
+    degrees, low, high = float(row["end_p95_deg"]), float(row["columns_low"]), float(row["columns_high"])
+    unbounded = high >= MOST_COLUMNS
+    said = f"{low:.0f} or more" if unbounded else f"{low:.0f} to {high:.0f}"
+    upwards = (limit.low is not None and value < limit.low) or (limit.high is not None and value < limit.high)
+    reach = high - value if upwards else value - low
+    if limit.low is None and limit.high is None and not unbounded:
+        reach = max(high - value, value - low)
+    note = f"with {best}; in the long run {said}"
+    # one column is the least that whole numbers tell apart
+    return Measure("rotation.columns_allowed", title, float(value), max(reach, 1.0), "1", degrees, None, note)
 
 
 def _of_motor(scale: _Scale, motor: Motor) -> list[Measure]:

@@ -20,6 +20,12 @@ DRIFT_SIGMAS = 4.0
 
 NORMAL_95 = 1.959964
 
+BESIDE = 4
+"""Turns on either side of a change of speed from which its size is learned."""
+
+LEAST_CHANGE = 1.5e-3
+"""Smaller relative changes than this are left in: half of what is ever called a step."""
+
 
 @dataclass(frozen=True)
 class Sampling:
@@ -70,9 +76,12 @@ def measure(turn_ticks: NDArray[np.int64], used: Mask, changed: Mask, sampling: 
     speeds = 1.0 / periods[used]
     stretches = runs(used & ~changed)
     residue, lost, said = _without_drift(periods, stretches)
+    level = without_changes(periods, used, changed)
     jitter = float(np.sqrt(residue @ residue / (len(residue) - lost))) if len(residue) > max(lost, 1) else None
     steps = np.concatenate([np.diff(periods[a:b]) for a, b in stretches]) if stretches else np.empty(0)
     notes = [said] if said else []
+    if level is not periods:
+        notes.append("changes of speed that are told as incidents are taken out of drift, hunting and Allan deviation")
     if jitter is not None:
         notes.append(
             f"sampling alone would show as {sampling.interval_u_s * 1e9:.3g} ns rms of period jitter; the figures are "
@@ -85,8 +94,8 @@ def measure(turn_ticks: NDArray[np.int64], used: Mask, changed: Mask, sampling: 
         period_jitter_peak_to_peak_s=float(np.ptp(residue)) if jitter is not None else None,
         cycle_to_cycle_jitter_rms_s=float(np.sqrt(np.mean(steps**2))) if len(steps) else None,
         jitter_uncertainty_s=None if jitter is None else _jitter_uncertainty(jitter, len(residue), sampling),
-        drift_rev_per_s2=_drift(turn_ticks, periods, used, sampling),
-        allan=_allan(turn_ticks, used, mean, sampling),
+        drift_rev_per_s2=_drift(periods, level, used),
+        allan=_allan(level, used),
         notes=tuple(notes),
     )
 
@@ -161,16 +170,63 @@ def _jitter_uncertainty(jitter: float, n: int, sampling: Sampling) -> float:
     return float(NORMAL_95 * u / np.sqrt(n) + raised)
 
 
-def _drift(turn_ticks: NDArray[np.int64], periods: Floats, used: Mask, sampling: Sampling) -> float | None:
-    """Slope of speed over time, rev/s^2, by least squares over the used turns."""
+def independent_values(values: Floats) -> float:
+    """How many independent values n successive ones are worth: n over their correlation time, whose sum ends with the
+    first pair of lags that is not positive (C. J. Geyer, Statist. Sci. 7, 1992, initial positive sequence)."""
+    from scipy.fft import next_fast_len
+
+    n = len(values)
+    centred = values - values.mean()
+    power = float(centred @ centred)
+    if n < 4 or power == 0.0:
+        return float(n)
+    size = next_fast_len(2 * n, real=True)  # of small factors: others take several times the memory
+    spectrum = np.fft.rfft(centred, size)
+    lags = np.fft.irfft(np.abs(spectrum) ** 2, size)[: n // 2] / power
+    pairs = lags[: len(lags) // 2 * 2].reshape(-1, 2).sum(axis=1)
+    stop = np.flatnonzero(pairs <= 0)
+    time = 2.0 * float(pairs[: stop[0] if len(stop) else len(pairs)].sum()) - 1.0
+    return float(n) / max(time, 1.0)
+
+
+def without_changes(periods: Floats, used: Mask, changed: Mask) -> Floats:
+    """Periods, shape (n,), as they would be without the changes of speed: what follows each stretch of turns `changed`
+    is brought to the level before it, and the stretch itself to a straight line between. `periods` itself, where no
+    change leaves a new level (a jerk does not).
+
+    The change is that between two parallel lines through the turns on either side, so that a swing of the speed is
+    not taken for a part of it.
+    """
+    level = np.log(periods)
+    number = np.arange(len(periods))
+    moved = False
+    for a, b in runs(changed):
+        before = np.flatnonzero(used[:a])[-BESIDE:]
+        after = b + np.flatnonzero(used[b:])[:BESIDE]
+        own = np.concatenate((before, after))
+        if min(len(before), len(after)) < 2 or changed[own].any():
+            continue
+        design = np.column_stack((np.ones(len(own)), own - a, own >= b)).astype(np.float64)
+        jump = float(np.linalg.lstsq(design, level[own], rcond=None)[0][2])
+        if abs(jump) < LEAST_CHANGE:
+            continue
+        moved = True
+        level[b:] -= jump
+        level[a:b] = np.interp(number[a:b], own, level[own])
+    return np.exp(level) if moved else periods
+
+
+def _drift(periods: Floats, level: Floats, used: Mask) -> float | None:
+    """Slope of the speed over time, rev/s^2, by least squares over the used turns of `level` (periods without the
+    changes of speed)."""
     if int(used.sum()) < 3:
         return None
-    middle = ((turn_ticks[:-1] - turn_ticks[0])[used] + 0.5 * np.diff(turn_ticks)[used]) * sampling.tick_s
-    speed = 1.0 / periods[used]
+    middle = (np.cumsum(periods) - 0.5 * periods)[used]
+    speed = 1.0 / level[used]
     return _slope(middle - middle.mean(), speed - speed.mean())[0]
 
 
-def _allan(turn_ticks: NDArray[np.int64], used: Mask, mean: float, sampling: Sampling) -> pd.DataFrame:
+def _allan(level: Floats, used: Mask) -> pd.DataFrame:
     """Overlapping Allan deviation of the index instants between the first and the last used turn; instants at which
     only turns end that are not used count as not believed."""
     where = np.flatnonzero(used)
@@ -178,7 +234,6 @@ def _allan(turn_ticks: NDArray[np.int64], used: Mask, mean: float, sampling: Sam
     believed = np.zeros(last - first + 1, dtype=bool)
     believed[:-1] |= used[first:last]
     believed[1:] |= used[first:last]
-    instants = turn_ticks[first : last + 1]
-    ideal = np.arange(len(instants)) * mean
-    phase = np.where(believed, (instants - instants[0]) * sampling.tick_s - ideal, np.nan)
-    return overlapping_adev(phase, mean)
+    mean = float(np.mean(level[used]))
+    departure = np.concatenate(([0.0], np.cumsum(level[first:last] - mean)))
+    return overlapping_adev(np.where(believed, departure, np.nan), mean)

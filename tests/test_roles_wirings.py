@@ -15,6 +15,7 @@ from clock_line import NS, US, Clocked, apa_update
 from spinlag.importers import read_capture
 from spinlag.rig import read_rig, rig_from_mapping
 from spinlag.roles import draft_rig_toml, guess_rig, guess_roles
+from spinlag.synth import scenario_from_mapping, simulate
 from test_real_files import REAL
 from wiring_benches import STRANGERS, WIRINGS, random_bench, strange_lines, wrong_bytes
 
@@ -119,6 +120,26 @@ def test_two_chains_on_one_clock():
     other = channel("DATA2", next(line for line in second.channels if line.name == "DATA").edges)
     made = type(first)(**{**first.__dict__, "channels": (*first.channels[:2], other)})
     assert [(table.data, table.clock) for table in guess_rig(made).leds] == [("DATA", "CLOCK"), ("DATA2", "CLOCK")]
+
+
+@pytest.mark.parametrize("rate_hz", [2e6, 4e6])
+def test_chains_that_start_together_keep_their_own_lines(rate_hz):
+    chains = [
+        {"name": "rim", "wiring": "clocked", "protocol": "SK9822", "count": 12, "clock_rate_hz": 4e6},
+        {
+            "name": "lamps",
+            "wiring": "latched",
+            "count": 16,
+            "blank": "BLANK",
+            "first_led": 12,
+            "clock_rate_hz": rate_hz,
+        },
+    ]
+    tables = {"duration_s": 0.4, "recorder": {"sample_rate_hz": 50e6}, "firmware": {"columns": 24}, "leds": chains}
+    found = roles(simulate(scenario_from_mapping(tables)).capture)
+    lines = ("DATA", "CLOCK", "SER", "SRCLK", "RCLK", "BLANK")
+    wanted = ["leds-data", "leds-clock", "leds-data", "leds-clock", "leds-latch", "leds-blank"]
+    assert [found[line] for line in lines] == wanted
 
 
 def registers(*, latch_low=False, blank_low=False):

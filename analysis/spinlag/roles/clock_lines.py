@@ -194,6 +194,7 @@ def clocks_served(clocks: Sequence[Clock], looks: Sequence[Look]) -> list[Served
             pairs = [pair for pair in pairs if pair.places > FEWEST_PLACES]
         if pairs:
             paired.append((clock, pairs))
+    paired = _without_clocks(paired)
     order = {look.channel.path: number for number, look in enumerate(looks)}
     paired = _without_twins(_nearest(paired), order)
     soonest: dict[str, tuple[float, str]] = {}
@@ -213,6 +214,19 @@ def clocks_served(clocks: Sequence[Clock], looks: Sequence[Look]) -> list[Served
         )
         for clock, pairs in paired
     ]
+
+
+def _without_clocks(paired: Sequence[tuple[Clock, list[Pair]]]) -> list[tuple[Clock, list[Pair]]]:
+    """Clocks that sample a line of their own are no data, though of two that start together the slower one changes at
+    one level of the quicker."""
+    clocks = {clock.look.channel.path for clock, _ in paired}
+    own = {
+        clock.look.channel.path
+        for clock, pairs in paired
+        if any(pair.places > FEWEST_PLACES and pair.data.channel.path not in clocks for pair in pairs)
+    }
+    kept = [(clock, [pair for pair in pairs if pair.data.channel.path not in own]) for clock, pairs in paired]
+    return [(clock, pairs) for clock, pairs in kept if pairs]
 
 
 def _nearest(paired: Sequence[tuple[Clock, list[Pair]]]) -> list[tuple[Clock, list[Pair]]]:

@@ -10,6 +10,7 @@ import contextlib
 import hashlib
 import json
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -87,6 +88,10 @@ class Runner:
         self._process.stdin.write(json.dumps(order) + "\n")
         self._process.stdin.flush()
         self._pid = int(self._process.stdout.readline())
+
+    def ended_within(self, seconds: float) -> bool:
+        """Wait so long, or until the run has ended; True where it has."""
+        return bool(select.select([self._process.stdout], [], [], seconds)[0])
 
     def kill(self, kind: signal.Signals) -> None:
         """Send a signal to the run, which may have ended."""

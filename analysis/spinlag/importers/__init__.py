@@ -12,9 +12,10 @@ from spinlag.capture import Capture, Progress, SamplePeriod
 from spinlag.errors import CaptureError
 from spinlag.importers import csv as csv_table
 from spinlag.importers import vcd
+from spinlag.importers.csv_layout import find_layout
 from spinlag.importers.csv_options import CsvOptions
 from spinlag.importers.draft import Draft
-from spinlag.importers.source import FileSource
+from spinlag.importers.source import HEAD_BYTES, FileSource
 from spinlag.lattice_breaks import breaks_said, find_breaks
 from spinlag.rig import CaptureTable
 from spinlag.sampling import ClaimedRate, detect_sample_period
@@ -61,6 +62,9 @@ _FOREIGN = (
     (b"\x28\xb5\x2f\xfd", "Zstandard data; decompress it first"),
     (b"\x7fELF", "a program"),
     (b"RIFF", "a RIFF file (sound or video)"),
+    (b"\x1f\x8b", "gzip data inside compressed data; decompress it once by hand"),
+    (b"\xfd7zXZ", "xz data inside compressed data; decompress it once by hand"),
+    (b"\xff\xfe\0\0", "UTF-32 text; save it as UTF-8"),
     (b"\xff\xfe", "UTF-16 text; save it as UTF-8"),
     (b"\xfe\xff", "UTF-16 text; save it as UTF-8"),
 )
@@ -128,17 +132,18 @@ def _chosen(source: FileSource, name: str | None) -> Importer:
         known = ", ".join(importer.name for importer in IMPORTERS)
         raise CaptureError(f"there is no importer {name!r}; there are {known}", file=source.file)
     if not source.head:
-        raise CaptureError("the file is empty", file=source.file)
+        packed = f"the {source.packing} data hold no text: the file is empty or was cut short; export or copy it again"
+        raise CaptureError("the file is empty" if source.packing == "plain" else packed, file=source.file)
     fitting = [importer for importer in IMPORTERS if importer.sniff(source.head)]
     if len(fitting) == 1:
         return fitting[0]
     if fitting:
         names = " and ".join(importer.name for importer in fitting)
         raise CaptureError(f"its first bytes could be {names}; say which with the importer option", file=source.file)
-    raise CaptureError(f"no capture that spinlag can read: {_guess(source.head)}", file=source.file)
+    raise CaptureError(f"no capture that spinlag can read: {_guess(source.head, source.file)}", file=source.file)
 
 
-def _guess(head: bytes) -> str:
+def _guess(head: bytes, file: str) -> str:
     for magic, what in _FOREIGN:
         if head.startswith(magic):
             return f"it looks like {what}"
@@ -148,8 +153,23 @@ def _guess(head: bytes) -> str:
         return "it looks like UTF-16 text without its mark, or like binary data; save it as UTF-8 text"
     if 0 in head and not head.translate(None, bytes(range(32, 256)) + b"\0\t\n\v\f\r"):
         return f"zero bytes stand among the text, the first at byte {head.index(0)}, as after a crash"
+    if not head.strip():
+        return "it begins with nothing but blanks"
     kinds = " nor ".join(importer.name.upper() for importer in IMPORTERS)
-    return f"its first bytes are neither {kinds}"
+    return f"its first bytes are neither {kinds}{_as_a_table(head, file)}"
+
+
+def _as_a_table(head: bytes, file: str) -> str:
+    """What keeps a text from being a table, in brackets; nothing for what is no text."""
+    odd = next((byte for byte in head if byte < 32 and byte not in b"\t\n\v\f\r"), None)
+    if odd is not None:
+        few = 100 * len(head.translate(None, bytes({*range(32)} - {*b"\t\n\v\f\r"}))) > 99 * len(head)
+        return f" (a control character, \\x{odd:02x}, stands at byte {head.index(odd)})" if few else ""
+    try:
+        find_layout(head, CsvOptions(), file=file, complete=len(head) < HEAD_BYTES)
+    except CaptureError as error:
+        return f" (as a table: {str(error).removeprefix(file).lstrip(', :')})"
+    return " (it could be a table for all that: say so with the importer option, --importer csv)"
 
 
 def _sample_period(draft: Draft, table: CaptureTable) -> tuple[SamplePeriod, tuple[str, ...]]:

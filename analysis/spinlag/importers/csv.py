@@ -143,7 +143,10 @@ class _Finish:
         understood += about_rows(self._rows, tick, self._period)
         understood += about_switching(self._layout, self._switching)
         if zero_width:
-            self._warnings.append(f"{zero_width} pulses that begin and end at one time were left out")
+            pulses = "1 pulse" if zero_width == 1 else f"{zero_width} pulses"
+            self._warnings.append(
+                f"{pulses} left out that begin and end at one time: the times are written too coarsely"
+            )
         if self._rows.same_time and per_sample:
             self._warnings.append(
                 f"{self._rows.same_time} rows have the time of the row before: the times are written too coarsely"

@@ -286,7 +286,9 @@ class FileSource:
                     file=self.file,
                 ) from None
             raise CaptureError(
-                f"the {self.packing} data are damaged, after {self._decoded} bytes of text", file=self.file
+                f"the {self.packing} data are damaged, after {self._decoded} bytes of text: copy the file again, or "
+                "unpack it by hand as far as it goes",
+                file=self.file,
             ) from None
         if decoder.eof:
             self._next_member(decoder)

@@ -333,7 +333,8 @@ def compare(
 ) -> None:
     """Is the new firmware better, worse or the same? Sets of captures, or of report folders that check has written.
 
-    Exit status: 0 better or the same, 1 worse, 2 unusable or not comparable, 3 cannot tell.
+    Exit status: 0 better or the same in everything, 1 worse in anything, 2 unusable or not comparable, 3 not worse, but
+    something the recordings cannot tell. Of a row of versions the newest against the reference decides.
 
     \b
     Examples:

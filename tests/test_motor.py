@@ -525,3 +525,16 @@ def test_a_simulated_sensor_trio_from_elsewhere():
     assert states.invalid == states.skipped == ()
     assert len(states.reversals) == 1
     assert states.steps == 53
+
+
+def test_a_step_at_the_beginning_of_a_turn_belongs_to_that_turn():
+    """The capture that ships: its scenario plants a step at the beginning of revolution 25."""
+    where = Path(__file__).parent.parent / "captures"
+    recorded, bench_of = (
+        spinlag.read_capture(where / "tide-dial-shaft.csv"),
+        spinlag.read_rig(where / "tide-dial-shaft.toml"),
+    )
+    alone = find_revolutions(recorded, bench_of)
+    rotation, _ = read_shaft(recorded, bench_of)
+    for one in (alone, rotation):
+        assert [(seen.kind, seen.revolution) for seen in one.observations] == [("speed-step", 25)]

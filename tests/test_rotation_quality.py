@@ -12,7 +12,7 @@ from tests.build import capture, channel, pulses
 
 from spinlag.judge import judge_all
 from spinlag.quantities import QUANTITIES, UNITS
-from spinlag.rig import rig_from_mapping
+from spinlag.rig import Limit, rig_from_mapping
 from spinlag.rotation import find_revolutions
 from spinlag.rotation.hunting import find_hunting
 from spinlag.rotation.predict import best_predictor, predictor_table
@@ -319,3 +319,142 @@ def test_three_turns_keep_every_table():
         assert one.dtypes.tolist() == other.dtypes.tolist()
     assert few.columns_allowed is None
     assert few.measure("rotation.prediction").value is not None
+
+
+# --- every figure can be limited -------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def restless():
+    """A bench that shows every figure: swing, drift, orders, slip, a fault of a motor line and a dead one."""
+    tables = {
+        "seed": 21,
+        "duration_s": 6.0,
+        "leds": [],
+        "recorder": {"sample_rate_hz": 8e6},
+        "index": {"noise_us": 1.0},
+        "shaft": {
+            "speed_rev_per_s": 30.0,
+            "drift_rev_per_s2": 0.15,
+            "hunting": {"period_s": 0.9, "amplitude": 0.004},
+            "random_walk": 0.0003,
+            "orders": [{"order": 1, "amplitude": 0.01}, {"order": 2, "amplitude": 0.004}],
+        },
+        "motor": {"pole_pairs": 4, "edge_noise_us": 1.0, "slip_deg_per_s": 5.0},
+        "faults": [
+            {"kind": "motor-sequence", "revolution": 60, "phase": "PH_U", "at_deg": 90.0, "how": "extra"},
+            {"kind": "motor-dropout", "revolution": 100, "phase": "PH_V", "at_deg": 10.0, "duration_ms": 60.0},
+        ],
+    }
+    simulation = simulate(scenario_from_mapping(tables))
+    rotation, motor = read_shaft(simulation.capture, simulation.rig)
+    return simulation, rotation, motor
+
+
+LIMITED = (*FIGURES_OF_MERIT, "rotation.period_jitter", "rotation.cycle_to_cycle_jitter")
+
+
+@pytest.mark.parametrize("quantity", LIMITED)
+@pytest.mark.parametrize(("off", "verdict"), [(1.5, "pass"), (-1.5, "fail"), (0.1, "undecided")])
+def test_every_figure_can_be_limited_either_way(restless, quantity, off, verdict):
+    """A limit beyond the whole uncertainty passes or fails, one within it does not (JCGM 106, guarded acceptance)."""
+    simulation, rotation, motor = restless
+    free = measure_quality(simulation.capture, simulation.rig, rotation, motor).measure(quantity)
+    assert free.value > 0
+    reach = free.uncertainty or 0.5
+    if not free.uncertainty and verdict == "undecided":
+        pytest.skip("a count is exact")
+    if quantity == "rotation.columns_allowed":
+        # more is better, and the uncertainty is that towards the limit
+        limit = Limit(low=(free.value - 1.2 * reach if verdict == "pass" else 9e4 if verdict == "fail" else free.value))
+    else:
+        limit = Limit(high=free.value + off * reach)
+    rig = simulation.rig.model_copy(update={"limits": {quantity: limit}})
+    quality = measure_quality(simulation.capture, rig, rotation, motor)
+    (found,) = [
+        one for one in judge_all(simulation.capture, rig, rotation, (), (), (), quality=quality, motor=motor)
+        if one.id == quantity
+    ]  # fmt: skip
+    assert found.verdict == verdict, found
+
+
+@pytest.mark.parametrize(("low", "verdict"), [(25.0, "pass"), (40.0, "fail")])
+def test_speed_can_be_limited(restless, low, verdict):
+    simulation, rotation, motor = restless
+    rig = simulation.rig.model_copy(update={"limits": {"rotation.speed": Limit(low=low)}})
+    verdicts = judge_all(simulation.capture, rig, rotation, (), (), (), motor=motor)
+    assert [one.verdict for one in verdicts if one.id == "rotation.speed"] == [verdict]
+
+
+# --- what the figures mean in the long run ---------------------------------------------------------------------------
+
+
+def test_interval_of_the_columns_allowed_holds_the_long_run():
+    """Independent normal periods of 0.1 %: errors of the last period spread by sqrt(2) times that, and 95 % of a normal
+    distribution lie within 1.959964 (closed form)."""
+    rng = np.random.default_rng(3)
+    truth = 180.0 / (1.959964 * 360.0 * 1e-3 * np.sqrt(2.0))
+    held = 0
+    for _ in range(200):
+        row = predictors(T_S * (1 + 1e-3 * rng.standard_normal(120))).loc["last period"]
+        held += row["columns_low"] <= truth <= row["columns_high"] + 1
+    assert held >= 184, held
+    wide = predictors(T_S * (1 + 1e-3 * rng.standard_normal(120))).loc["last period"]
+    narrow = predictors(T_S * (1 + 1e-3 * rng.standard_normal(5000))).loc["last period"]
+    assert narrow["columns_high"] - narrow["columns_low"] < 0.4 * (wide["columns_high"] - wide["columns_low"])
+
+
+def test_sampling_of_a_prediction_in_closed_form():
+    """The error of the last period is (t1 - t0) - (t2 - t1) of three instants, each known to T_s / sqrt(12): weights
+    1, -2, 1, so T_s / sqrt(2) in all; a straight line through two periods weighs 1, -3, 3, -1."""
+    sampling = Sampling(1e-9, 1e-6, 50.0, False)
+    table = predictor_table(np.full(50, T_S), np.ones(50, dtype=bool), sampling, None, None).set_index("predictor")
+    degrees = 1.959964 * 360.0 * 1e-6 / np.sqrt(12.0) / T_S
+    assert_allclose(table.loc["last period", "uncertainty_deg"], degrees * np.sqrt(6.0), rtol=1e-6, atol=0)
+    assert_allclose(table.loc["linear", "uncertainty_deg"], degrees * np.sqrt(20.0), rtol=1e-6, atol=0)
+
+
+def test_a_step_of_the_speed_is_no_drift_no_hunting_and_no_instability():
+    rng = np.random.default_rng(8)
+    calm = T_S * (1 + 2e-4 * rng.standard_normal(120))
+    stepped = calm * np.where(np.arange(120) < 60, 1.0, 1.04)
+    plain, other = (quality_of(periods)[3] for periods in (calm, stepped))
+    # the size of the step is known to the restlessness of a few turns, and what is left of it is no more than that
+    assert other.hunting is None or other.hunting.amplitude < 3e-4
+    for name in ("rotation.allan", "rotation.prediction"):
+        assert_allclose(other.measure(name).value, plain.measure(name).value, rtol=0.1, atol=0)
+    assert other.measure("rotation.drift").value < 0.002
+    assert other.predictors["end_max_deg"].iloc[0] > 10  # the worst case still says what the step did
+
+
+# --- pictures --------------------------------------------------------------------------------------------------------
+
+
+def test_the_orders_are_named_in_their_picture(restless):
+    from spinlag.report.plots import style
+    from spinlag.report.quality_section import quality_caption, quality_figure
+
+    simulation, rotation, motor = restless
+    quality = measure_quality(simulation.capture, simulation.rig, rotation, motor)
+    with style.styled():
+        figure = quality_figure(quality, rotation)
+        figure.canvas.draw()
+        (ax,) = [one for one in figure.axes if one.get_title(loc="left") == "orders of rotation"]
+        labels = [text for text in ax.get_yticklabels() if text.get_text()]
+        words = [text.get_text() for text in labels]
+        boxes = [text.get_window_extent() for text in labels]
+    assert "once per turn: imbalance or a bent arm  1" in words
+    assert "electrical cycle  4" in words
+    assert all(not one.overlaps(other) for i, one in enumerate(boxes) for other in boxes[i + 1 :])
+    assert "names of the orders" in quality_caption(quality, rotation)
+
+
+def test_the_caption_speaks_of_what_is_drawn():
+    from spinlag.report.quality_section import quality_caption
+
+    rng = np.random.default_rng(4)
+    _, _, rotation, quality = quality_of(T_S * (1 + 1e-3 * rng.standard_normal(60)))
+    said = quality_caption(quality, rotation)
+    assert "95 %" in said
+    assert "band" not in said
+    assert "names of the orders" not in said

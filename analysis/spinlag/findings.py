@@ -53,19 +53,21 @@ class Findings:
 
     @property
     def revolutions(self) -> pd.DataFrame:
-        """One row per revolution: the rotation's turns, with latency and placement of the first chain beside them.
+        """One row per revolution: the rotation's turns, with latency and placement of every chain beside them. Columns
+        of the second and further chains begin with the chain's name and a dot.
 
         Empty, with its columns, where there is no rotation.
         """
         turns = self.rotation.turns if self.rotation is not None else pd.DataFrame(columns=list(_TURN_COLUMNS))
         table = turns[list(_TURN_COLUMNS)]
-        for part in (
-            self.latencies[0].table if self.latencies and self.latencies[0] else pd.DataFrame(columns=_LATENCY_COLUMNS),
-            self.placements[0].turns
-            if self.placements and self.placements[0]
-            else pd.DataFrame(columns=_PLACED_COLUMNS),
-        ):
-            table = table.merge(part.astype({"revolution": "int64"}), on="revolution", how="left")
+        none = pd.DataFrame(columns=_LATENCY_COLUMNS), pd.DataFrame(columns=_PLACED_COLUMNS)
+        for i in range(max(len(self.chains), 1)):
+            latency = self.latencies[i] if i < len(self.latencies) else None
+            placed = self.placements[i] if i < len(self.placements) else None
+            for part in (none[0] if latency is None else latency.table, none[1] if placed is None else placed.turns):
+                own = {name: f"{self.chains[i].name}.{name}" for name in part.columns if i and name != "revolution"}
+                part = part.astype({"revolution": "int64"}).rename(columns=own)
+                table = table.merge(part, on="revolution", how="left")
         return table
 
     @property

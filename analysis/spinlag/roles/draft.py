@@ -70,9 +70,9 @@ def rig_tables(capture: Capture, seen: Survey) -> tuple[dict[str, Any], tuple[st
         }
         said.append(f"{name!r} is taken for the index: {seen.index.reasons[0]}")
         said.append(f"its {turn.edge} edge is taken for the one acted on: {turn.edge_reason}")
-        said.append(
-            f"{turn.pulses_per_revolution.value} of its pulses make a turn: {turn.pulses_per_revolution.reason}"
-        )
+        pulses = turn.pulses_per_revolution.value or 1
+        whole = "one of its pulses makes a turn" if pulses == 1 else f"{pulses} of its pulses make a turn"
+        said.append(f"{whole}: {turn.pulses_per_revolution.reason}")
         if turn.columns.value is not None:
             tables["display"] = {"columns": turn.columns.value}
         if seen.wires or seen.others:

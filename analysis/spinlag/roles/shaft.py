@@ -154,7 +154,8 @@ def _weigh(line: Pulses, wires: Mapping[str, tuple[Look, OneWire]], motor: Motor
     points: list[tuple[float, str]] = []
     period_s = line.period * float(capture.tick)
     share = f"{line.duty:.1%} of the time {'high' if line.active else 'low'}"
-    shape = f"{line.count} regular pulses at {figure(line.rate_hz, 'Hz')} (every {figure(period_s, 's')}), {share}"
+    # by the usual distance: a false pulse or a lost one is no part of the rate
+    shape = f"{line.count} regular pulses at {figure(1.0 / period_s, 'Hz')} (every {figure(period_s, 's')}), {share}"
     slow = line.rate_hz <= 300
     points.append(((1.0 if slow else 0.3) + (1.0 if line.duty < 0.3 else 0.3 if line.duty < 0.45 else 0.0), shape))
     if line.missing_tooth:

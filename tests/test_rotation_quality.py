@@ -444,7 +444,7 @@ def test_the_orders_are_named_in_their_picture(restless):
         words = [text.get_text() for text in labels]
         boxes = [text.get_window_extent() for text in labels]
     assert "once per turn: imbalance or a bent arm  1" in words
-    assert "electrical cycle  4" in words
+    assert "electrical cycle: torque ripple  4" in words
     assert all(not one.overlaps(other) for i, one in enumerate(boxes) for other in boxes[i + 1 :])
     assert "names of the orders" in quality_caption(quality, rotation)
 

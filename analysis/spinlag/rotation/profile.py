@@ -115,11 +115,11 @@ def order_table(witnessed: Witnessed) -> pd.DataFrame:
 def order_name(order: int, poles: int | None) -> str:
     """What an order of rotation usually means (common practice, no source)."""
     if poles is not None and order == 6 * poles:
-        return "commutation (six steps per electrical cycle)"
+        return "commutation: torque ripple of six steps per electrical cycle"
     if poles is not None and order == poles and order > 1:
-        return "electrical cycle"
+        return "electrical cycle: torque ripple"
     if poles is not None and order > poles and order % poles == 0:
-        return f"{order // poles} times the electrical cycle"
+        return f"{order // poles} times the electrical cycle: torque ripple"
     return {1: "once per turn: imbalance or a bent arm", 2: "twice per turn: misalignment or an oval part"}.get(
         order, f"{order} times per turn"
     )

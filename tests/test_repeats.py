@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,6 +13,7 @@ from numpy.testing import assert_array_equal
 from spinlag.leds import repeats
 from spinlag.leds.column import Column
 from spinlag.leds.repeats import RepeatedBytes, held_once
+from spinlag.leds.updates import ChainUpdates
 
 
 def bytes_of(updates: list[bytes]) -> tuple[np.ndarray, np.ndarray]:
@@ -71,3 +74,18 @@ def test_a_column_grows_in_place(monkeypatch: pytest.MonkeyPatch) -> None:
         column.append(piece)
     assert_array_equal(column.join(), np.concatenate(pieces))
     assert len(column.join()) == 0
+
+
+@given(st.lists(st.tuples(st.integers(0, 200), st.booleans()), min_size=0, max_size=30), st.sampled_from([24, 32]))
+def test_leds_seen_is_the_commonest_count_however_it_is_counted(updates: list[tuple[int, bool]], per_led: int) -> None:
+    chain = SimpleNamespace(
+        bits=np.array([bits for bits, _ in updates], dtype=np.int64),
+        whole=np.array([whole for _, whole in updates], dtype=bool),
+        bits_per_led=per_led,
+    )
+    counted = ChainUpdates.leds_seen.fget(chain)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("spinlag.leds.updates._MOST_BITS", -1)
+        assert ChainUpdates.leds_seen.fget(chain) == counted
+    some = [bits // per_led for bits, whole in updates if whole] or [bits // per_led for bits, _ in updates]
+    assert counted == (min(some, key=lambda leds: (-some.count(leds), leds)) if some else 0)

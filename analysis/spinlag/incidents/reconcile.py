@@ -14,7 +14,7 @@ from spinlag.observations import Observation
 from spinlag.placement import Placement
 
 Bools = NDArray[np.bool_]
-Indices = NDArray[np.int64]
+Indices = NDArray[np.signedinteger]
 
 USUALLY = 0.5
 """A column that is sent in fewer turns than this share is not expected: the firmware leaves it out, or sends only what
@@ -88,19 +88,20 @@ class _View:
 
     @classmethod
     def of(cls, chain: ChainUpdates, placed: Placement) -> _View:
-        turn = placed.places.revolution.astype(np.int64)
-        column = placed.places.column.astype(np.int64)
+        turn, column = placed.places.revolution, placed.places.column
         usual = chain.leds_seen * chain.bits_per_led
         full = chain.bits == usual
-        key = turn * (placed.columns + 1) + np.minimum(column, placed.columns)
+        key = turn.astype(np.int64) * (placed.columns + 1) + np.minimum(column, placed.columns)
+        if int(key.max(initial=0)) < 1 << 31:
+            key = key.astype(np.int32)  # a long capture has millions of them
         _, inverse = np.unique(key, return_inverse=True)
-        counts = np.bincount(inverse)[inverse]
-        whole_ones = np.bincount(inverse, weights=full)[inverse] - full
+        counts = np.bincount(inverse)
+        whole_ones = np.bincount(inverse[full], minlength=len(counts)).astype(np.int32)[inverse] - full
         known = (column >= 0) & (column < placed.columns)
         return cls(
             chain=chain,
             turn=turn,
-            alone=(counts == 1) & known,
+            alone=(counts == 1)[inverse] & known,
             beside_whole=(whole_ones >= 1) & known,
             full=full,
             again=_sent_again(chain, key),

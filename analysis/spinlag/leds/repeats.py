@@ -63,6 +63,9 @@ class RepeatedBytes:
         if stop <= start:
             return np.empty(0, dtype=np.uint8)
         first = int(self._offsets.searchsorted(start, side="right")) - 1
+        if stop <= self._offsets[first + 1]:
+            begin = int(self._at[first]) + start - int(self._offsets[first])
+            return self._distinct[begin : begin + stop - start].copy()
         last = int(self._offsets.searchsorted(stop, side="left"))
         offsets = self._offsets[first : last + 1]
         clipped: Ints = np.clip(offsets, start, stop)

@@ -14,6 +14,9 @@ from spinlag.leds.repeats import RepeatedBytes
 from spinlag.observations import Observation
 from spinlag.summary import Statistics
 
+_MOST_BITS = 1 << 20
+"""Up to so many bits in an update, updates are counted by length; that takes no copy of a long table."""
+
 
 @dataclass(frozen=True, eq=False)
 class Tally:
@@ -90,8 +93,13 @@ class ChainUpdates:
     @property
     def leds_seen(self) -> int:
         """The commonest number of LEDs in a whole update (in any, where none is whole); 0 where there is none."""
-        bits = self.bits[self.whole] if self.whole.any() else self.bits
-        if bits.size == 0:
+        if self.bits.size == 0:
             return 0
-        values, counts = np.unique(bits // self.bits_per_led, return_counts=True)
-        return int(values[np.argmax(counts)])
+        if int(self.bits.max()) > _MOST_BITS:
+            bits = self.bits[self.whole] if self.whole.any() else self.bits
+            values, counts = np.unique(bits // self.bits_per_led, return_counts=True)
+            return int(values[np.argmax(counts)])
+        times = np.bincount(self.bits)
+        if self.whole.any():
+            times -= np.bincount(self.bits[~self.whole], minlength=len(times))
+        return int(np.bincount(np.arange(len(times)) // self.bits_per_led, weights=times).argmax())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 if TYPE_CHECKING:
     from spinlag.findings import Findings
@@ -30,9 +30,8 @@ def report_files(findings: Findings) -> dict[str, Writer]:
 
     release_freed_memory()
     page = html.report_bytes(findings)
-    release_freed_memory()
     tick_s = float(findings.capture.tick)
-    return {
+    writers: dict[str, Writer] = {
         "report.html": lambda stream: folder.put(stream, page),
         "results.json": lambda stream: folder.put(stream, results.results_bytes(findings)),
         "revolutions.csv": lambda stream: tables.write_table(findings.revolutions, stream, tick_s=tick_s),
@@ -40,3 +39,15 @@ def report_files(findings: Findings) -> dict[str, Writer]:
         "incidents.csv": lambda stream: tables.write_table(tables.incidents_table(findings), stream, tick_s=tick_s),
         "junit.xml": lambda stream: folder.put(stream, junit.junit_bytes(findings)),
     }
+    return {name: _with_room(writer) for name, writer in writers.items()}
+
+
+def _with_room(writer: Writer) -> Writer:
+    """The writer, after what the one before it needed was handed back."""
+    from spinlag.memory import release_freed_memory
+
+    def write(stream: BinaryIO) -> None:
+        release_freed_memory()
+        writer(stream)
+
+    return write

@@ -17,6 +17,7 @@ from matplotlib.figure import Figure
 import spinlag
 from spinlag.cautions import SAFETY
 from spinlag.findings import Findings
+from spinlag.memory import release_freed_memory
 from spinlag.report import figures, moments, rows, sections, series
 from spinlag.report.bars import WIDTH as BAR_WIDTH
 from spinlag.report.chain_facts import chain_facts
@@ -48,6 +49,7 @@ def report_bytes(findings: Findings) -> bytes:
 
 def render(template: str, content: dict[str, Any]) -> bytes:
     """Fill a template; the style sheet is inlined, and the page's policy allows that and data images only."""
+    release_freed_memory()
     environment = _environment()
     sheet = environment.get_template("report.css").render()
     digest = base64.b64encode(hashlib.sha256(sheet.encode("utf-8")).digest()).decode("ascii")

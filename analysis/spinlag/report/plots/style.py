@@ -18,6 +18,8 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.style import context
 from numpy.typing import ArrayLike
 
+from spinlag.memory import release_freed_memory
+
 INK = "#1a1a1a"
 FAINT = "#8a8a8a"
 GRID = "#d9d9d9"
@@ -81,6 +83,7 @@ def figure(width_in: float, height_in: float) -> Figure:
 
 def rendered(fig: Figure, kind: Format = "svg", dpi: float = 150) -> bytes:
     """The figure as SVG or PNG bytes, without dates or versions, so that the same data gives the same bytes."""
+    release_freed_memory()  # what was gathered for the figure is in it now
     stream = io.BytesIO()
     metadata = {"Date": None, "Creator": None} if kind == "svg" else {"Software": None}
     fig.savefig(stream, format=kind, dpi=dpi, metadata=metadata)

@@ -121,7 +121,7 @@ def assembled(
         quantities=tuple(quantities),
         faults=tuple(settled_fault(fault) for fault in faults),
         picture=replace(picture, said=_with_timing(picture, quantities)),
-        notes=tuple(_notes(before, after, names)),
+        notes=(*_notes(before, after, names), *_data_notes(before, picture)),
         not_compared=_not_compared(rows),
     )
 
@@ -251,6 +251,15 @@ def _notes(before: Sequence[Measured], after: Sequence[Measured], names: tuple[s
     if any(one.guessed for one in (*before, *after)):
         notes.append("No rig was given for some captures: what their channels are, and their columns, is guessed.")
     return notes
+
+
+def _data_notes(before: Sequence[Measured], picture: PictureDifference) -> list[str]:
+    if not picture.different or not any(chain.wiring == "one-wire" for chain in before[0].chains):
+        return []
+    return [
+        "The data differ, and with them the last bit of an update, which ends sooner as a 0 than as a 1: so much of a "
+        "shift of the time from first to last data edge, and of the latency, may be the picture's and not the timing's."
+    ]
 
 
 def _not_compared(rows: Sequence[Row]) -> dict[str, str]:

@@ -40,7 +40,7 @@ _BIG = re.compile(rb"\d{5,}")
 _FINER = re.compile(rb"[.,]\d{7}|[eE]-")
 """Times that could be finer than a femtosecond: the importer rounds them, the slow reader does not."""
 
-_TIME = re.compile(rb"(?m)^[\"\s]*[-+]?\d+[.,](\d*)(?:[eE]([-+]?\d+))?")
+_TIME = re.compile(rb"(?:\A|[\r\n])[\"\s]*[-+]?\d+[.,](\d*)(?:[eE]([-+]?\d+))?")
 
 _FORGIVEN = ("cut short", "no $enddefinitions", "more digits", "left out", "end before")
 """Warnings behind which the importer and the slow VCD reader may differ."""

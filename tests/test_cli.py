@@ -268,3 +268,19 @@ def test_the_display_of_these_tests_is_what_they_assume():
     assert np.diff(index).tolist() == [28_571_000] * 12
     assert len(starts) == 96
     assert built.end > index[-1]
+
+
+def test_columns_of_bits_and_of_volts_are_read_as_the_user_says(spinlag, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    rows = [f"{k},{(0, 5, 7, 2)[k % 4]},{(0, 3)[k // 2 % 2]}.0" for k in range(200)]
+    (tmp_path / "bus.csv").write_text("Time [us],bus,A\n" + "\n".join(rows) + "\n")
+    status, out, _ = spinlag("look", "bus.csv", "--packed-column", "bus", "--analogue-column", "3")
+    assert status == 0
+    assert all(f"bus[{bit}]" in out for bit in range(3))
+    assert "bus[3]" not in out
+    status, out, err = spinlag("look", "bus.csv", "--packed-column", "bus", "--hysteresis", "1.5")
+    assert (status, out) == (2, "")
+    assert "a hysteresis of 1.5 is no fraction" in err
+    status, _, err = spinlag("look", "bus.csv", "--packed-column", "nobody")
+    assert status == 2
+    assert "nobody" in err

@@ -75,6 +75,17 @@ def _csv_options(command: Any) -> Any:
             help="CSV: switching level of analogue columns, volts.",
         ),
         click.option(
+            "--hysteresis",
+            type=float,
+            metavar="SHARE",
+            callback=_finite,
+            help="CSV: dead band about that level, as a share of the distance between the two levels.",
+        ),
+        click.option(
+            "--packed-column", multiple=True, metavar="NAME", help="CSV: a column of numbers with one line per bit."
+        ),
+        click.option("--analogue-column", multiple=True, metavar="NAME", help="CSV: a column of volts."),
+        click.option(
             "--expand-limit",
             type=float,
             metavar="GB",
@@ -417,7 +428,10 @@ def _read(path: Path, rig: Rig | None, reading: dict[str, Any]) -> Capture:
         time_unit=reading.get("time_unit"),
         time_column=_column(reading.get("time_column")),
         sample_rate_hz=reading.get("sample_rate"),
+        packed_columns=reading.get("packed_column") or None,
+        analogue_columns=reading.get("analogue_column") or None,
         threshold_v=reading.get("threshold"),
+        hysteresis=reading.get("hysteresis"),
     )
     with _progress(f"reading {path.name}") as progress:
         return read_capture(

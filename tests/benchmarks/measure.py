@@ -53,10 +53,10 @@ class Ratio:
     theirs_s: float
 
 
-def ratio(ours: list[str], theirs: list[str], pairs: int) -> Ratio:
-    """Run both in turn, `pairs` times after one warm-up of each."""
-    run_once(theirs)
-    run_once(ours)
+def ratio(ours: list[str], theirs: list[str], pairs: int, *, warm: bool = True) -> Ratio:
+    """Run both in turn, `pairs` times, after one warm-up of each where `warm`."""
+    for command in (theirs, ours) if warm else ():
+        run_once(command)
     both = [(run_once(ours).seconds, run_once(theirs).seconds) for _ in range(pairs)]
     ratios = [mine / other for mine, other in both]
     return Ratio(

@@ -41,6 +41,8 @@ import json, os, resource, signal, sys
 import matplotlib.figure, scipy.stats, pandas
 import spinlag.importers, spinlag.pipeline, spinlag.report.html, spinlag.report.folder, spinlag.roles.survey
 from spinlag.cli import main
+# a shell that starts the tests in the background lets them ignore the signal
+signal.signal(signal.SIGINT, signal.default_int_handler)
 for line in sys.stdin:
     order = json.loads(line)
     pid = os.fork()

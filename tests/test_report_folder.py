@@ -223,9 +223,13 @@ def test_folder_that_fills_while_the_report_is_made_is_left_alone(tmp_path):
 
 WRITE_FOR_EVER = textwrap.dedent(
     """
-    import sys
+    import signal, sys
     sys.path.insert(0, sys.argv[2])
     from test_report_folder import files, write_folder
+    from spinlag.cli import _interrupt_again
+    sys.unraisablehook = _interrupt_again
+    # a shell that starts the tests in the background lets them ignore the signal
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     generation = int(sys.argv[3])
     print("ready", flush=True)
     while True:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from spinlag.cli_reading import finite, reader_arguments, reading_options
 from spinlag.errors import INTERNAL_STATUS, USAGE_STATUS, CaptureError, OutputError, RigError, SpinlagError
 from spinlag.terminal import write_what_it_can
 
@@ -32,69 +33,7 @@ _PATH = click.Path(path_type=Path, readable=False)
 
 _CAPTURE = click.argument("capture", type=_PATH)
 _RIG = click.option("--rig", "rig_path", type=_PATH, help="The bench, as a TOML file.")
-_TIME_UNITS = ["s", "ms", "us", "ns", "ps", "samples"]
 _FORCE = click.option("--force", is_flag=True, help="Replace a file that is already there.")
-
-
-def _finite(_context: Any, _parameter: Any, value: float | None) -> float | None:
-    """Refuse NaN and what no bench needs."""
-    if value is not None and not abs(value) <= 1e15:
-        raise click.BadParameter(f"{value:g} is no sensible number")
-    return value
-
-
-def _sensible(context: Any, parameter: Any, value: float | None) -> float | None:
-    """The same for what must be above 0."""
-    if value is not None and not value > 1e-9:
-        raise click.BadParameter(f"{value:g} is not above 0")
-    return _finite(context, parameter, value)
-
-
-def _csv_options(command: Any) -> Any:
-    """Options that overrule what the importers make of a file."""
-    for option in (
-        click.option("--importer", help="Read the file as this kind (vcd, csv) whatever its first bytes say."),
-        click.option(
-            "--time-unit", type=click.Choice(["s", "ms", "us", "ns", "ps", "samples"]), help="CSV: time unit."
-        ),
-        click.option(
-            "--sample-rate",
-            type=float,
-            metavar="HZ",
-            callback=_sensible,
-            help="Sample rate where the file does not tell it.",
-        ),
-        click.option("--delimiter", help="CSV: what separates the columns."),
-        click.option("--decimal", type=click.Choice([".", ","]), help="CSV: the decimal sign."),
-        click.option("--time-column", metavar="NAME", help="CSV: header or number (from 1) of the time column."),
-        click.option(
-            "--threshold",
-            type=float,
-            metavar="V",
-            callback=_finite,
-            help="CSV: switching level of analogue columns, volts.",
-        ),
-        click.option(
-            "--hysteresis",
-            type=float,
-            metavar="SHARE",
-            callback=_finite,
-            help="CSV: dead band about that level, as a share of the distance between the two levels.",
-        ),
-        click.option(
-            "--packed-column", multiple=True, metavar="NAME", help="CSV: a column of numbers with one line per bit."
-        ),
-        click.option("--analogue-column", multiple=True, metavar="NAME", help="CSV: a column of volts."),
-        click.option(
-            "--expand-limit",
-            type=float,
-            metavar="GB",
-            callback=_sensible,
-            help="Text that a compressed file may hold (1, or 100 times the file's size).",
-        ),
-    ):
-        command = option(command)
-    return command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
@@ -117,7 +56,7 @@ def cli() -> None:
 
 @cli.command()
 @_CAPTURE
-@_csv_options
+@reading_options
 def look(capture: Path, **reading: Any) -> None:
     """Say what CAPTURE holds, and guess each channel's role.
 
@@ -136,7 +75,7 @@ def look(capture: Path, **reading: Any) -> None:
 @_CAPTURE
 @click.option("-o", "--output", type=_PATH, help="Write the rig here instead of to the terminal.")
 @_FORCE
-@_csv_options
+@reading_options
 def draft(capture: Path, output: Path | None, force: bool, **reading: Any) -> None:
     """Draft a rig file for CAPTURE from a guess at its channels, with the reasons as comments.
 
@@ -158,7 +97,7 @@ def draft(capture: Path, output: Path | None, force: bool, **reading: Any) -> No
 @click.argument("captures", nargs=-1, required=True, type=_PATH)
 @_RIG
 @click.option("--out", type=_PATH, help="Report folder; one folder inside it for each of several.")
-@_csv_options
+@reading_options
 def check(captures: tuple[Path, ...], rig_path: Path | None, out: Path | None, **reading: Any) -> None:
     """Measure, judge and report each of CAPTURES.
 
@@ -190,7 +129,7 @@ def check(captures: tuple[Path, ...], rig_path: Path | None, out: Path | None, *
     "time_s",
     type=float,
     metavar="S",
-    callback=_finite,
+    callback=finite,
     help="Instant on the capture's own time axis, seconds.",
 )
 @click.option("--revolution", type=int, metavar="N", help="From the index edge of revolution N.")
@@ -199,7 +138,7 @@ def check(captures: tuple[Path, ...], rig_path: Path | None, out: Path | None, *
 @click.option("--span", type=click.FloatRange(min=0, min_open=True), metavar="MS", help="Width shown, milliseconds.")
 @click.option("-o", "--output", type=_PATH, help="Where to write the picture (.png or .svg).")
 @_FORCE
-@_csv_options
+@reading_options
 def around(
     capture: Path,
     rig_path: Path | None,
@@ -416,36 +355,9 @@ def demo(out: Path) -> None:
 
 def _read(path: Path, rig: Rig | None, reading: dict[str, Any]) -> Capture:
     from spinlag.importers import read_capture
-    from spinlag.importers.csv_options import CsvOptions
-    from spinlag.rig import CaptureTable
 
-    table = rig.capture if rig is not None else CaptureTable()
-    if reading.get("sample_rate") is not None:
-        table = table.model_copy(update={"sample_rate_hz": reading["sample_rate"]})
-    options = CsvOptions(
-        delimiter=reading.get("delimiter"),
-        decimal=reading.get("decimal"),
-        time_unit=reading.get("time_unit"),
-        time_column=_column(reading.get("time_column")),
-        sample_rate_hz=reading.get("sample_rate"),
-        packed_columns=reading.get("packed_column") or None,
-        analogue_columns=reading.get("analogue_column") or None,
-        threshold_v=reading.get("threshold"),
-        hysteresis=reading.get("hysteresis"),
-    )
     with _progress(f"reading {path.name}") as progress:
-        return read_capture(
-            path,
-            table=table,
-            importer=reading.get("importer"),
-            csv=options,
-            progress=progress,
-            expand_limit=round(reading["expand_limit"] * 1e9) if reading.get("expand_limit") is not None else None,
-        )
-
-
-def _column(name: str | None) -> str | int | None:
-    return int(name) if name is not None and name.isdecimal() else name
+        return read_capture(path, progress=progress, **reader_arguments(rig, reading))
 
 
 def _analyse(path: Path, rig_path: Path | None, reading: dict[str, Any]) -> Findings:

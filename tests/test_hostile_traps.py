@@ -335,15 +335,15 @@ def test_text_that_is_none(tmp_path, data, reason):
     ("data", "reason"),
     [
         (b" \n" * 50_000 + TABLE, "it begins with nothing but blanks"),
-        (gzip.compress(gzip.compress(TABLE)), "gzip data inside compressed data"),
+        (gzip.compress(gzip.compress(TABLE, mtime=0), mtime=0), "gzip data inside compressed data"),
         (TABLE.decode().encode("utf-32"), "UTF-32 text; save it as UTF-8"),
         (TABLE.replace(b"A", b"\x1b[31mA"), "(a control character, \\x1b, stands at byte 10)"),
         (b"Time [us];A\n1.000,5;0\n2.000,5;1\n3.000,5;0\n", "(as a table: no column reads as a time"),
         (b"Time [us],V\n0,0.1\n1,nan\n2,nan\n3,0.1\n", "(as a table: no column holds levels or volts (column 2: V"),
-        (gzip.compress(b""), "the gzip data hold no text: the file is empty or was cut short"),
-        (gzip.compress(TABLE)[:9], "the gzip data hold no text: the file is empty or was cut short"),
+        (gzip.compress(b"", mtime=0), "the gzip data hold no text: the file is empty or was cut short"),
+        (gzip.compress(TABLE, mtime=0)[:9], "the gzip data hold no text: the file is empty or was cut short"),
         (b"", "the file is empty"),
-        (gzip.compress(TABLE)[:-8] + bytes(8), "data are damaged, after 0 bytes of text: copy the file again"),
+        (gzip.compress(TABLE, mtime=0)[:-8] + bytes(8), "data are damaged, after 0 bytes of text: copy the file again"),
     ],
 )
 def test_what_is_nearly_a_capture_is_told_why_not(tmp_path, data, reason):

@@ -83,21 +83,30 @@ def find_speed_changes(periods: Floats) -> SpeedChanges:
         piece = _settle(periods, change, first + SPAN, last + SPAN, noise)
         if piece is not None:
             found.append(piece)
+    taken = np.zeros(n, dtype=bool)
+    for one in found:
+        taken[_around(one, SPAN)] = True
     for peak in _sharp_peaks(periods, sigmas):
-        taken = any(one.first - SPAN <= peak <= one.last + SPAN for one in found)
-        story, piece = (None, None) if taken else _explain(periods, int(peak), noise)
+        story, piece = (None, None) if taken[peak] else _explain(periods, int(peak), noise)
         if story == "speed-step" and piece is not None:
             found.append(piece)
-    return SpeedChanges(_distinct(found), threshold, sigmas)
+            taken[_around(piece, SPAN)] = True
+    return SpeedChanges(_distinct(found, n), threshold, sigmas)
 
 
-def _distinct(found: list[SpeedChange]) -> tuple[SpeedChange, ...]:
+def _around(one: SpeedChange, apart: int) -> slice:
+    """Its turns and `apart` more on either side."""
+    return slice(max(one.first - apart, 0), one.last + apart + 1)
+
+
+def _distinct(found: list[SpeedChange], turns: int) -> tuple[SpeedChange, ...]:
     """In order, and of changes that touch only the largest: means over several turns show one step more than once."""
     kept: list[SpeedChange] = []
+    taken = np.zeros(turns, dtype=bool)
     for one in sorted(found, key=lambda one: -abs(np.log(one.after / one.before))):
-        apart = SPAN if one.phase == "step" else 0
-        if all(one.last + apart < other.first or one.first - apart > other.last for other in kept):
+        if not taken[_around(one, SPAN if one.phase == "step" else 0)].any():
             kept.append(one)
+            taken[_around(one, 0)] = True
     return tuple(sorted(kept, key=lambda one: one.first))
 
 

@@ -9,6 +9,7 @@ weighs them, with a penalty for each figure that may bend.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -49,26 +50,30 @@ class _Candidate:
     columns: tuple[Floats, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class _Model:
+    """A candidate's whitened design matrix, and the matrix that takes whitened intervals to its coefficients."""
+
+    candidate: _Candidate
+    design: Floats
+    solve: Floats
+
+
 def explain(lengths: Floats, share: Floats, noise: Noise, near: range) -> Explanation:
     """Explain n intervals, `lengths` (any unit) of nominal lengths `share` (mean about 1), by one event among the
     intervals `near`.
 
     The unit is taken out with the median pace, a slow gain, loss or swing of speed with a parabola.
     """
-    n = len(lengths)
-    pace = lengths / share
-    scale = float(np.median(pace))
-    target = lengths / scale - share
+    scale = float(np.median(lengths / share))
     mean_share = float(share.mean())
-    covariance = noise.covariance(share / mean_share) * mean_share**2 + 1e-18 * np.eye(n)
-    whiten = np.linalg.inv(np.linalg.cholesky(covariance))
-    x = (np.arange(n) - 0.5 * (n - 1)) / n
-    base = (share, share * x, share * x**2)
-    results = [(*_fit(whiten, target, base), _Candidate("calm", near.start, ()))]
-    for candidate in _candidates(n, share, near):
-        chi2, extra = _fit(whiten, target, (*base, *candidate.columns))
-        if _sensible(candidate, extra, noise):
-            results.append((chi2 + PENALTY * len(candidate.columns), extra, candidate))
+    whiten, models = _models(tuple(share.tolist()), noise, near)
+    white = whiten @ (lengths / scale - share)
+    results = []
+    for model in models:
+        chi2, extra = _fit(model, white)
+        if _sensible(model.candidate, extra, noise):
+            results.append((chi2 + PENALTY * len(model.candidate.columns), extra, model.candidate))
     results.sort(key=lambda result: result[0])
     best_chi2, extra, best = results[0]
     others = [chi2 for chi2, _, candidate in results if candidate.story != best.story]
@@ -90,12 +95,26 @@ def _size(candidate: _Candidate, extra: Floats, mean_share: float) -> float:
     return float(extra.sum()) / mean_share
 
 
-def _fit(whiten: Floats, target: Floats, columns: tuple[Floats, ...]) -> tuple[float, Floats]:
+@lru_cache(maxsize=32)
+def _models(shares: tuple[float, ...], noise: Noise, near: range) -> tuple[Floats, tuple[_Model, ...]]:
+    """The whitening matrix of these intervals and every story's model; most windows of a capture share them."""
+    share, n = np.array(shares), len(shares)
+    mean_share = float(share.mean())
+    covariance = noise.covariance(share / mean_share) * mean_share**2 + 1e-18 * np.eye(n)
+    whiten = np.linalg.inv(np.linalg.cholesky(covariance))
+    x = (np.arange(n) - 0.5 * (n - 1)) / n
+    base = (share, share * x, share * x**2)
+    models = []
+    for candidate in (_Candidate("calm", near.start, ()), *_candidates(n, share, near)):
+        design = whiten @ np.column_stack((*base, *candidate.columns))
+        models.append(_Model(candidate, design, np.linalg.pinv(design, rcond=n * np.finfo(np.float64).eps)))
+    return whiten, tuple(models)
+
+
+def _fit(model: _Model, white: Floats) -> tuple[float, Floats]:
     """Chi-square and the coefficients after those of the base."""
-    design = whiten @ np.column_stack(columns)
-    white = whiten @ target
-    coefficients = np.linalg.lstsq(design, white, rcond=None)[0]
-    rest = white - design @ coefficients
+    coefficients = model.solve @ white
+    rest = white - model.design @ coefficients
     return float(rest @ rest), np.asarray(coefficients[BASE:], dtype=np.float64)
 
 

@@ -8,6 +8,21 @@ import numpy as np
 
 from spinlag.capture import Capture, Channel, SamplePeriod
 
+RIG = """
+[capture]
+sample_rate_hz = 1e9
+[index]
+channel = "SENSOR"
+[[leds]]
+name = "arm"
+part = "WS2812B 2013-05"
+data = "DOUT"
+count = 2
+[display]
+columns = 8
+"""
+"""The rig of `display`, with the part that its bits are timed for."""
+
 
 def channel(name, edges, initial=0):
     """A channel from edge ticks."""

@@ -17,22 +17,9 @@ import sys
 import tempfile
 from pathlib import Path
 
-from build import display
+from build import RIG, display
 from spinlag.synth.write import lines_of, write_vcd
 
-RIG = """
-[capture]
-sample_rate_hz = 1e9
-[index]
-channel = "SENSOR"
-[[leds]]
-name = "arm"
-part = "WS2812B 2013-05"
-data = "DOUT"
-count = 2
-[display]
-columns = 8
-"""
 FILES = ["incidents.csv", "junit.xml", "report.html", "results.json", "revolutions.csv", "updates.csv"]
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
 

@@ -7,23 +7,10 @@ import sys
 import numpy as np
 import pytest
 
-from build import display
+from build import RIG, display
 from spinlag import cli
 from spinlag.synth.write import lines_of, write_vcd
 
-RIG = """
-[capture]
-sample_rate_hz = 1e9
-[index]
-channel = "SENSOR"
-[[leds]]
-name = "arm"
-part = "WS2812B 2013-05"
-data = "DOUT"
-count = 2
-[display]
-columns = 8
-"""
 LIMIT = '[limits."latency.latency"]\nmax_us = {}\n'
 
 

@@ -14,8 +14,7 @@ import zlib
 
 import pytest
 
-from build import display
-from interrupting import RIG
+from build import RIG, display
 from spinlag import cli, small_files
 from spinlag.compare.measured import CompareError, from_folder
 from spinlag.errors import RigError

@@ -22,16 +22,6 @@ Indices = NDArray[np.int64]
 DEAD_EDGES = 3
 """So many edges of a line missing in a row (one and a half electrical cycles) make a dead line, fewer a lost edge."""
 
-FAULTS = (
-    "missing-edge",
-    "extra-edge",
-    "displaced-edge",
-    "invalid-state",
-    "skipped-step",
-    "backward-step",
-    "dropout",
-)
-
 FAULT_COLUMNS = ("tick", "time_s", "kind", "line", "length_s", "detail")
 
 _RULES = {

@@ -27,7 +27,6 @@ BAND = "#e9edf2"
 BLUE = "#0072b2"
 ORANGE = "#d55e00"
 GREEN = "#009e73"
-YELLOW = "#e69f00"
 
 MANY_POINTS = 3000
 """From so many points on, points are drawn as pixels inside a picture that is otherwise lines."""

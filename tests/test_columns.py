@@ -2,6 +2,9 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_array_equal
 
 from spinlag.columns import match_columns
 
@@ -73,9 +76,26 @@ def test_updates_outside_the_whole_revolutions_have_no_column():
 def test_nothing_to_match_keeps_shape_and_type():
     nothing = match_columns(np.empty(0, dtype=np.int64), np.array([0, PERIOD], dtype=np.int64), COLUMNS)
     assert nothing.revolution.shape == nothing.column.shape == (0,)
-    assert nothing.column.dtype == np.int64
+    assert nothing.column.dtype == np.int32
     alone = match_columns(np.array([5], dtype=np.int64), np.array([0], dtype=np.int64), COLUMNS)
     assert alone.revolution.tolist() == [-1]
+
+
+@settings(max_examples=60)
+@given(st.integers(0, 2**32 - 1), st.integers(1, 3 * COLUMNS), st.sampled_from([None, COLUMNS]))
+def test_it_does_not_matter_how_many_updates_are_matched_together(seed, at_once, columns):
+    rng = np.random.default_rng(seed)
+    starts, _, bounds = turns()
+    starts = np.sort(starts + rng.integers(-PERIOD // 50, PERIOD // 50, len(starts)))
+    starts = starts[rng.random(len(starts)) > 0.1]
+    whole = match_columns(starts, bounds, columns)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("spinlag.columns._AT_ONCE", at_once)
+        parts = match_columns(starts, bounds, columns)
+    assert_array_equal(parts.revolution, whole.revolution)
+    assert_array_equal(parts.column, whole.column)
+    assert_array_equal(parts.spacing, whole.spacing)
+    assert parts.response == whole.response
 
 
 def test_shifting_all_times_changes_nothing():

@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
 from spinlag.leds import repeats
-from spinlag.leds.column import Column
 from spinlag.leds.repeats import RepeatedBytes, held_once
 from spinlag.leds.updates import ChainUpdates
 
@@ -64,16 +63,6 @@ def test_places_outside_and_steps_are_refused(monkeypatch: pytest.MonkeyPatch) -
     for index in (150, np.array([3, 150]), np.array([-1]), slice(0, 10, 2)):
         with pytest.raises(IndexError):
             found[index]
-
-
-def test_a_column_grows_in_place(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("spinlag.leds.column._CHUNK_BYTES", 100)
-    column = Column(np.int64)
-    pieces = [np.arange(k, 2 * k) for k in range(30)]
-    for piece in pieces:
-        column.append(piece)
-    assert_array_equal(column.join(), np.concatenate(pieces))
-    assert len(column.join()) == 0
 
 
 @given(st.lists(st.tuples(st.integers(0, 200), st.booleans()), min_size=0, max_size=30), st.sampled_from([24, 32]))

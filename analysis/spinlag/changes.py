@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from spinlag.capture import Ticks
 from spinlag.columns import Matching, refined_spacing
 from spinlag.leds.updates import ChainUpdates
+from spinlag.paged import paged
 
 USUAL_SHARE = 0.8
 """A column that changes in so many of the turns is missed where it does not."""
@@ -39,12 +40,15 @@ def match_changes(start: Ticks, bounds: Ticks, columns: int, *, slack: int = 0) 
     step = np.diff(bounds) / columns
     lead = group.searchsorted(group, side="left")
     since = (start - start[lead]).astype(np.float64)
-    step = refined_spacing(since, group, np.concatenate((step[:1], step, step[-1:])))[1 : turns + 1]
+    padded = np.concatenate((step[:1], step, step[-1:]))
+    step = refined_spacing(since, group, padded, float(np.median(padded)))[1 : turns + 1]
     slots = (start - bounds[turn]) / step[turn]
     phase = float(np.angle(np.exp(2j * np.pi * slots[inside]).sum())) / (2 * np.pi) if inside.any() else 0.0
     response = (phase + _EARLY) % 1.0 - _EARLY
     column = np.where(inside, np.maximum(np.rint(slots - response), 0), -1).astype(np.int64)
-    return Matching(np.where(inside, group - 1, -1), column, step, response * float(np.median(step)))
+    revolution = np.where(inside, group - 1, -1)
+    usual = response * float(np.median(step))
+    return Matching(paged(revolution.astype(np.int32)), paged(column.astype(np.int32)), step, usual)
 
 
 def usual_columns(

@@ -1,4 +1,4 @@
-"""What the C library does with memory that was freed."""
+"""Memory that is not needed for the moment goes back to the system."""
 
 from __future__ import annotations
 
@@ -6,13 +6,17 @@ import ctypes
 import functools
 from collections.abc import Callable
 
+from spinlag.paged import let_go_of_pages
+
 
 def release_freed_memory() -> None:
-    """Hand freed memory back to the system, as between the stages of the analysis, each with needs of its own.
+    """Hand back what was freed, and the pages of long columns, as between the stages of the analysis, each with needs
+    of its own.
 
     glibc keeps what was freed for the next time, up to tens of megabytes, which is right within a stage; other C
     libraries are not affected.
     """
+    let_go_of_pages()
     trim = _trim()
     if trim is not None:
         trim(0)

@@ -32,6 +32,23 @@ class PlacedUpdates:
         return len(self.revolution)
 
 
+def turn_stretches(revolution: NDArray[np.int32], turns: int) -> Iterator[tuple[slice, int, int]]:
+    """All turns, those with about ROWS_AT_ONCE updates together, as (rows, first turn, one past the last turn).
+
+    `revolution`: that of each update, ascending but for -1 before the first and after the last whole turn.
+    """
+    known = revolution >= 0
+    begin = int(np.argmax(known)) if known.any() else 0
+    inside = revolution[begin : begin + int(np.count_nonzero(known))]
+    done, first = 0, 0
+    while first < turns:
+        cut = done + ROWS_AT_ONCE
+        last = max(int(inside[cut]), first + 1) if cut < len(inside) else turns
+        after = int(inside.searchsorted(np.int32(last)))
+        yield slice(begin + done, begin + after), first, last
+        done, first = after, last
+
+
 def stretches(count: int) -> Iterator[slice]:
     """0 ... count in slices of ROWS_AT_ONCE."""
     for start in range(0, count, ROWS_AT_ONCE):

@@ -16,7 +16,8 @@ from spinlag.columns import Matching, firmware_bounds, match_columns
 from spinlag.leds.updates import ChainUpdates
 from spinlag.motor import Motor
 from spinlag.observations import Observation
-from spinlag.placed import ROWS_AT_ONCE, PlacedUpdates, stretches, update_rows
+from spinlag.paged import paged_full
+from spinlag.placed import PlacedUpdates, stretches, turn_stretches, update_rows
 from spinlag.placement_watch import watch_placement
 from spinlag.rig import Rig
 from spinlag.rotation import Rotation
@@ -92,7 +93,6 @@ def place(
     gaps = columns_from == "rig" and leaves_gaps(chain, bounds, columns)
     matching = (match_changes if gaps else match_columns)(chain.start, bounds, columns, slack=slack)
     places = _by_index(capture, rotation, chain, matching, columns)
-    matching = replace(matching, revolution=places.revolution, column=places.column)
     table = _turn_table(places, rotation, columns)
     by_index = None
     if motor is not None and _knows_better(motor):
@@ -168,7 +168,8 @@ def _by_motor(
 
 
 def _blank(revolution: NDArray[np.int32], column: NDArray[np.int32]) -> PlacedUpdates:
-    return PlacedUpdates(revolution, column, *(np.full(len(revolution), np.nan) for _ in range(3)))
+    angle, error, residue = (paged_full(len(revolution), np.nan, np.float64) for _ in range(3))
+    return PlacedUpdates(revolution, column, angle, error, residue)
 
 
 def _column_count(rig: Rig, chain: ChainUpdates, bounds: NDArray[np.int64]) -> tuple[int, str]:
@@ -186,7 +187,7 @@ def _by_index(
 ) -> PlacedUpdates:
     """Angles and errors from the index and the period that really happened; residues are NaN."""
     tick, periods = float(capture.tick), np.diff(rotation.turn_ticks)
-    found = _blank(matching.revolution.astype(np.int32), matching.column.astype(np.int32))
+    found = _blank(matching.revolution, matching.column)
     for rows in stretches(len(found)):
         turn = found.revolution[rows]
         inside = turn >= 0
@@ -205,19 +206,10 @@ _TURN_PARTS = ("updates", "offset_deg", "scale", "residue_rms_deg", "missing", "
 def _turn_table(placed: PlacedUpdates, rotation: Rotation, columns: int) -> pd.DataFrame:
     """One row per revolution; fills `placed.residue_deg`. Turns are taken some at a time: updates stand in order."""
     n = len(rotation.turn_ticks) - 1
-    lead = int(np.argmax(placed.revolution >= 0)) if len(placed) else 0
-    inside = placed.revolution[lead:]
-    inside = inside[: len(inside) - int(np.count_nonzero(inside < 0))]
     parts: dict[str, list[NDArray[Any]]] = {name: [] for name in _TURN_PARTS}
-    first = 0
-    while first < n:
-        begin = int(inside.searchsorted(np.int32(first)))
-        last = max(int(inside[min(begin + ROWS_AT_ONCE, len(inside)) - 1]), first + 1) if begin < len(inside) else n
-        last = n if begin + ROWS_AT_ONCE >= len(inside) else last
-        rows = slice(lead + begin, lead + int(inside.searchsorted(np.int32(last))))
+    for rows, first, last in turn_stretches(placed.revolution, n):
         for name, part in _turns(placed, rows, first, last - first, columns).items():
             parts[name].append(part)
-        first = last
     joined = {name: np.concatenate(part) if part else np.empty(0) for name, part in parts.items()}
     seam = _seams(placed.revolution, placed.column, placed.angle_deg, n, columns)
     order = ("updates", "offset_deg", "scale", "residue_rms_deg", "seam_deg", "missing", "repeated", "extra")

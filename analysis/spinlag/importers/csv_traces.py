@@ -9,7 +9,7 @@ import numpy as np
 
 from spinlag.capture import Ticks
 from spinlag.importers.digitise import VoltHistogram, Volts
-from spinlag.importers.edge_store import SpillFile
+from spinlag.spill import SpillFile
 
 MEMORY_BYTES = 32 << 20
 """Samples beyond this go to a temporary file."""

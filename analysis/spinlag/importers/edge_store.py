@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-import errno
 import os
-import tempfile
-import threading
-import weakref
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any, Literal, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Edges, Ticks
-from spinlag.errors import OutputError
+from spinlag.spill import SpillFile
 
 MEMORY_SHARE = 1 / 64
 """Share of the machine's memory that edges may take before the longest lines move to a temporary file."""
 
-MEMORY_CAP = 128 << 20
+MEMORY_CAP = 32 << 20
 """The same in bytes, on machines where the share would be more: the figure for peak memory is for all of them."""
 
 _TICK_BYTES = 8
@@ -39,69 +33,6 @@ def default_budget() -> int:
     except (AttributeError, ValueError, OSError):
         return MEMORY_CAP
     return min(MEMORY_CAP, int(memory * MEMORY_SHARE))
-
-
-class SpillFile:
-    """A nameless temporary file of ticks, in the folder that `tempfile` picks (TMPDIR overrules it).
-
-    It has no directory entry while it is open, so that nothing is left behind however the process ends.
-    """
-
-    def __init__(self) -> None:
-        with _clear_errors():
-            self._file = tempfile.TemporaryFile(prefix="spinlag-", buffering=0)  # noqa: SIM115 - closed with this object
-        self._size = 0
-        self._lock = threading.Lock()
-        weakref.finalize(self, self._file.close)
-
-    def write(self, ticks: Ticks) -> int:
-        """Append ticks; returns the byte offset where they begin. Raises OutputError, as where the disk is full."""
-        offset = self._size
-        left = _bytes(np.ascontiguousarray(ticks))
-        with _clear_errors(), self._lock:
-            self._file.seek(offset)
-            while left:
-                count = self._file.write(left)
-                left = left[count:]
-                self._size += count
-        return offset
-
-    def read(self, offset: int, ticks: Ticks) -> None:
-        """Fill `ticks` from byte `offset` on."""
-        left = _bytes(ticks)
-        with _clear_errors():
-            while left:
-                count = self._read_some(left, offset)
-                if count == 0:
-                    raise OutputError("the temporary file of edges lost part of its contents")
-                left = left[count:]
-                offset += count
-
-    def _read_some(self, buffer: memoryview, offset: int) -> int:
-        if hasattr(os, "preadv"):
-            return os.preadv(self._file.fileno(), [buffer], offset)
-        with self._lock:
-            self._file.seek(offset)
-            return self._file.readinto(buffer)
-
-
-def _bytes(ticks: Ticks) -> memoryview:
-    return ticks.data.cast("B") if len(ticks) else memoryview(b"")
-
-
-@contextmanager
-def _clear_errors() -> Iterator[None]:
-    try:
-        yield
-    except OutputError:
-        raise
-    except OSError as error:
-        folder = tempfile.gettempdir()
-        if error.errno in (errno.ENOSPC, errno.EDQUOT):
-            reason = f"no room in {folder} for the edges of this capture; free some, or set TMPDIR to another folder"
-        else:
-            reason = f"the temporary file of edges in {folder} cannot be used: {error.strerror or error}"
-        raise OutputError(reason) from None
 
 
 class EdgeStore:

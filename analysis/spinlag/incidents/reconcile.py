@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from spinlag.capture import Capture
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
+from spinlag.paged import paged, paged_full
+from spinlag.placed import turn_stretches
 from spinlag.placement import Placement
 
 Bools = NDArray[np.bool_]
@@ -89,24 +91,31 @@ class _View:
     @classmethod
     def of(cls, chain: ChainUpdates, placed: Placement) -> _View:
         turn, column = placed.places.revolution, placed.places.column
+        n, turns, columns = len(turn), len(placed.turns), placed.columns
         usual = chain.leds_seen * chain.bits_per_led
-        full = chain.bits == usual
-        key = turn.astype(np.int64) * (placed.columns + 1) + np.minimum(column, placed.columns)
-        if int(key.max(initial=0)) < 1 << 31:
-            key = key.astype(np.int32)  # a long capture has millions of them
-        _, inverse = np.unique(key, return_inverse=True)
-        counts = np.bincount(inverse)
-        whole_ones = np.bincount(inverse[full], minlength=len(counts)).astype(np.int32)[inverse] - full
-        known = (column >= 0) & (column < placed.columns)
+        full = paged(chain.bits == usual)
+        alone, beside, again = (paged_full(n, False, np.bool_) for _ in range(3))
+        shown = np.zeros((turns, columns), dtype=bool)
+        for rows, first, _ in turn_stretches(turn, turns):
+            own = column[rows]
+            _, place, times = np.unique(
+                (turn[rows] - first) * (columns + 1) + np.minimum(own, columns), return_inverse=True, return_counts=True
+            )
+            whole_ones = np.bincount(place[full[rows]], minlength=len(times))[place] - full[rows]
+            known = (own >= 0) & (own < columns)
+            alone[rows] = (times[place] == 1) & known
+            beside[rows] = (whole_ones >= 1) & known
+            again[rows] = _sent_again(chain, rows.start, place)
+            shown[turn[rows][known], own[known]] = True
         return cls(
             chain=chain,
             turn=turn,
-            alone=(counts == 1)[inverse] & known,
-            beside_whole=(whole_ones >= 1) & known,
+            alone=alone,
+            beside_whole=beside,
             full=full,
-            again=_sent_again(chain, key),
+            again=again,
             parts=_in_parts(chain, turn, usual),
-            lacking=_turns_lacking(turn[known], column[known], len(placed.turns), placed.columns),
+            lacking=_turns_lacking(shown),
         )
 
     def in_parts(self, update: int) -> bool:
@@ -114,13 +123,13 @@ class _View:
         return bool(self.parts[update] or (update > 0 and self.parts[update - 1]))
 
 
-def _sent_again(chain: ChainUpdates, key: Indices) -> Bools:
-    """Which updates have a neighbour with the same key and the same bytes."""
-    again = np.zeros(len(key), dtype=bool)
-    for u in np.flatnonzero(key[1:] == key[:-1]).tolist():
-        begin, middle, end = (int(at) for at in chain.offsets[u : u + 3])
-        if middle - begin == end - middle and np.array_equal(chain.data[begin:middle], chain.data[middle:end]):
-            again[u : u + 2] = True
+def _sent_again(chain: ChainUpdates, begin: int, place: Indices) -> Bools:
+    """Which of the updates from `begin` on have a neighbour in the same place, and with the same bytes."""
+    again = np.zeros(len(place), dtype=bool)
+    for i in np.flatnonzero(place[1:] == place[:-1]).tolist():
+        first, middle, end = (int(at) for at in chain.offsets[begin + i : begin + i + 3])
+        if middle - first == end - middle and np.array_equal(chain.data[first:middle], chain.data[middle:end]):
+            again[i : i + 2] = True
     return again
 
 
@@ -135,11 +144,10 @@ def _in_parts(chain: ChainUpdates, turn: Indices, usual: int) -> Bools:
     return parts
 
 
-def _turns_lacking(turn: Indices, column: Indices, turns: int, columns: int) -> frozenset[int]:
-    sent = np.zeros((turns, columns), dtype=bool)
-    sent[turn, column] = True
-    expected = sent.mean(axis=0) >= USUALLY if turns else np.zeros(columns, dtype=bool)
-    return frozenset(np.flatnonzero((expected & ~sent).any(axis=1)).tolist())
+def _turns_lacking(shown: Bools) -> frozenset[int]:
+    """Turns without a column that most turns have; `shown`, shape (turns, columns)."""
+    expected = shown.mean(axis=0) >= USUALLY if len(shown) else np.zeros(shown.shape[1], dtype=bool)
+    return frozenset(np.flatnonzero((expected & ~shown).any(axis=1)).tolist())
 
 
 def _settle(seen: Observation, view: _View | None) -> Observation | None:

@@ -32,15 +32,32 @@ def decode_chains(capture: Capture, rig: Rig, progress: Progress | None = None) 
 
 
 def _compact(chain: ChainUpdates) -> ChainUpdates:
-    """The same updates in less memory: bytes that repeat are held once, and so is a delay that never changes."""
+    """The same updates in less memory: bytes that repeat are held once, and so is a delay that never changes; what is
+    long otherwise need not stay in memory."""
     from spinlag.leds.repeats import RepeatedBytes, held_once
+    from spinlag.paged import paged
 
-    data = chain.data if isinstance(chain.data, RepeatedBytes) else held_once(chain.data, chain.offsets)
+    offsets = paged(chain.offsets)
+    data = chain.data if isinstance(chain.data, RepeatedBytes) else held_once(chain.data, offsets)
     early, late = _held_once(chain.light_early_s), _held_once(chain.light_s)
-    return replace(chain, data=data, light_early_s=early, light_s=late)
+    return replace(
+        chain,
+        start=paged(chain.start),
+        last=paged(chain.last),
+        bits=paged(chain.bits),
+        whole=paged(chain.whole),
+        offsets=offsets,
+        data=data if isinstance(data, RepeatedBytes) else paged(data),
+        light_early_s=early,
+        light_s=late,
+    )
 
 
 def _held_once(values: NDArray[np.float64]) -> NDArray[np.float64]:
     import numpy as np
 
-    return np.broadcast_to(values[:1].copy(), values.shape) if len(values) and (values == values[0]).all() else values
+    from spinlag.paged import paged
+
+    if len(values) and (values == values[0]).all():
+        return np.broadcast_to(values[:1].copy(), values.shape)
+    return paged(values)

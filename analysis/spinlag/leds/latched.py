@@ -12,7 +12,6 @@ from spinlag.leds.chain_parts import chain_parts, no_updates
 from spinlag.leds.clock_learn import ClockHabits, learn_clock
 from spinlag.leds.clock_scan import CLOCK_NAMES, ClockScan, last_edges
 from spinlag.leds.clocked_watch import FrameFault, clock_faults
-from spinlag.leds.column import Column
 from spinlag.leds.line import Line, line_of, unknown_within
 from spinlag.leds.onewire_scan import packed
 from spinlag.leds.parts import Part
@@ -20,6 +19,7 @@ from spinlag.leds.tally import Clock, finish, tally_of
 from spinlag.leds.updates import ChainUpdates, Tally
 from spinlag.leds.watch import Listing, Traffic, lengths, silences
 from spinlag.observations import Observation
+from spinlag.paged import Column
 from spinlag.rig import LedsTable, Rig
 
 Ints = NDArray[np.int64]

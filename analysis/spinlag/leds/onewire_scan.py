@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Progress, Ticks
-from spinlag.leds.column import Column
 from spinlag.leds.line import Line, without_glitches
 from spinlag.leds.onewire_learn import Habits
 from spinlag.leds.tally import Gathering, Grouping, bin_shift
+from spinlag.paged import Column
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]

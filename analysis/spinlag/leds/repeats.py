@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from spinlag.paged import paged_full
 
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
@@ -87,38 +88,61 @@ def held_once(data: Bytes, offsets: Ints) -> Bytes | RepeatedBytes:
     alike = np.flatnonzero(length == usual)
     if not usual or len(alike) < (1 - MOST_DISTINCT) * len(length):
         return data
-    _, first, which = np.unique(_mixtures(data, offsets, alike, usual), return_index=True, return_inverse=True)
-    if len(first) > MOST_DISTINCT * len(alike):
-        return data
-    distinct = np.concatenate(list(_rows(data, offsets, alike[first], usual)))
-    which = which.astype(np.int32)
-    for number, rows in enumerate(_rows(data, offsets, alike, usual)):
-        if (rows != distinct[which[number * _ROWS : (number + 1) * _ROWS]]).any():
-            return data  # two updates of one mixture
+    seen = _Seen(usual)
+    at = paged_full(len(length), 0, np.int32)
+    for start in range(0, len(alike), _ROWS):
+        updates = alike[start : start + _ROWS]
+        which = seen.take(data[offsets[updates][:, None] + np.arange(usual)])
+        if which is None or len(seen) > MOST_DISTINCT * len(alike):
+            return data
+        at[updates] = which * np.int32(usual)
+    distinct = seen.rows().ravel()
     others = np.flatnonzero(length != usual)
-    at = np.empty(len(length), dtype=np.int32)
-    at[alike] = which * np.int32(usual)
     at[others] = distinct.size + np.cumsum(length[others]) - length[others]
     kept = [data[offsets[i] : offsets[i + 1]] for i in others.tolist()]
-    return RepeatedBytes(np.concatenate([distinct.ravel(), *kept]), at, offsets)
+    return RepeatedBytes(np.concatenate([distinct, *kept]), at, offsets)
 
 
-def _rows(data: Bytes, offsets: Ints, updates: Ints, length: int) -> Iterator[Bytes]:
-    """The bytes of updates of one length, shape (up to _ROWS, length) at a time."""
-    within = np.arange(length)
-    for start in range(0, len(updates), _ROWS):
-        yield data[offsets[updates[start : start + _ROWS]][:, None] + within]
+class _Seen:
+    """Distinct updates of one length, numbered as they come."""
+
+    def __init__(self, length: int) -> None:
+        self._rows = np.empty((0, length), dtype=np.uint8)
+        self._mixtures = np.empty(0, dtype=np.uint64)
+        self._numbers = np.empty(0, dtype=np.int32)
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    def rows(self) -> Bytes:
+        """All of them, shape (distinct, length)."""
+        return self._rows
+
+    def take(self, rows: Bytes) -> NDArray[np.int32] | None:
+        """The number of each of some updates, shape (n, length); None where two that differ share a mixture."""
+        mixtures, first, which = np.unique(_mixtures(rows), return_index=True, return_inverse=True)
+        fresh = ~np.isin(mixtures, self._mixtures, assume_unique=True)
+        if fresh.any():
+            self._add(mixtures[fresh], rows[first[fresh]])
+        numbers = self._numbers[self._mixtures.searchsorted(mixtures)][which]
+        return numbers if (rows == self._rows[numbers]).all() else None
+
+    def _add(self, mixtures: NDArray[np.uint64], rows: Bytes) -> None:
+        numbers = np.arange(len(self), len(self) + len(rows), dtype=np.int32)
+        mixtures = np.concatenate((self._mixtures, mixtures))
+        order = np.argsort(mixtures)
+        self._mixtures, self._numbers = mixtures[order], np.concatenate((self._numbers, numbers))[order]
+        self._rows = np.concatenate((self._rows, rows))
 
 
-def _mixtures(data: Bytes, offsets: Ints, updates: Ints, length: int) -> NDArray[np.uint64]:
-    """One word for each update that equal updates share."""
-    found = np.zeros(len(updates), dtype=np.uint64)
-    padded = np.zeros((min(_ROWS, len(updates)), -(-length // 8) * 8), dtype=np.uint8)
-    for number, rows in enumerate(_rows(data, offsets, updates, length)):
-        padded[: len(rows), :length] = rows
-        mixed = found[number * _ROWS : number * _ROWS + len(rows)]
-        for word in padded[: len(rows)].view("<u8").T:
-            mixed ^= word
-            mixed *= _ODD
-            mixed ^= mixed >> np.uint64(29)
-    return found
+def _mixtures(rows: Bytes) -> NDArray[np.uint64]:
+    """One word for each of some updates, shape (n, length), that equal ones share."""
+    n, length = rows.shape
+    padded = np.zeros((n, -(-length // 8) * 8), dtype=np.uint8)
+    padded[:, :length] = rows
+    mixed = np.zeros(n, dtype=np.uint64)
+    for word in padded.view("<u8").T:
+        mixed ^= word
+        mixed *= _ODD
+        mixed ^= mixed >> np.uint64(29)
+    return mixed

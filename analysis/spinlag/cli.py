@@ -473,6 +473,8 @@ def _interrupt_again(lost: Any) -> None:
 
 def main() -> None:
     """Entry point: the one place where errors become exit statuses."""
+    # all matrices are small: threads for them cost time, most on a busy machine, and sum in an order of their own
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
     sys.unraisablehook = _interrupt_again
     for stream in (sys.stdout, sys.stderr):
         write_what_it_can(stream)

@@ -16,6 +16,7 @@ from spinlag.clips import wrong_clips
 from spinlag.incidents.model import IncidentReport
 from spinlag.leds.parts import Part
 from spinlag.leds.updates import ChainUpdates
+from spinlag.motor import Motor
 from spinlag.rig import Rig
 from spinlag.rotation import FASTEST_MARKS_HZ, pulse_rate_hz
 from spinlag.sampling import USUAL_MHZ
@@ -43,7 +44,13 @@ _ENOUGH_BITS = 64
 _PIECE = 1 << 20
 
 
-def doubts(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates], incidents: IncidentReport) -> tuple[str, ...]:
+def doubts(
+    capture: Capture,
+    rig: Rig,
+    chains: Sequence[ChainUpdates],
+    incidents: IncidentReport,
+    motor: Motor | None = None,
+) -> tuple[str, ...]:
     """Sentences, the gravest kind first; none where all looks as it should."""
     named = _named(capture, rig)
     clips = wrong_clips(capture, rig, chains)
@@ -53,6 +60,7 @@ def doubts(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates], incidents
         *_bit_times(capture, placed),
         *(one.said for one in clips),
         *_too_fast(capture, rig),
+        *_no_motor_line(capture, rig, motor, misplaced),
         *_lifeless(named),
         *_fell_silent(capture, rig, named, chains),
         *_unknown(capture, named),
@@ -90,6 +98,20 @@ def _too_fast(capture: Capture, rig: Rig) -> Iterator[str]:
             f"{channel.name} (index.channel) pulses {rate:.3g} times a second, faster than the marks of any shaft: it "
             "was not taken for an index, and nothing was measured from it"
         )
+
+
+def _no_motor_line(capture: Capture, rig: Rig, motor: Motor | None, misplaced: set[str]) -> Iterator[str]:
+    if rig.motor is None or motor is None:
+        return
+    for number, name in enumerate(rig.motor.phases):
+        line = capture.channel(name)
+        if name in motor.strange and line.path not in misplaced:
+            edges = len(line.edges)
+            yield (
+                f"{name} (motor.phases[{number}]) does not step as a motor's line does ({edges} edges, "
+                f"{edges / capture.duration_s:.3g} a second, too fast or too uneven for any shaft): nothing was taken "
+                "from it; look at its clip, and whether the rig names the right line"
+            )
 
 
 def _level(level: int) -> str:

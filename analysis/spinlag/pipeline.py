@@ -54,7 +54,7 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     observations.sort(key=lambda observation: observation.tick)
     incidents, seen = find_incidents(capture, rig, rotation, chains, placements, observations, motor=motor)
     release_freed_memory()
-    warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents))
+    warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents, motor))
     capture = replace(capture, warnings=warnings)
     return Findings(
         capture=capture,

@@ -42,7 +42,8 @@ class Motor:
 
     `slip_deg`: how far the motor ran ahead of the index over the capture, `slip_deg_per_s` per second, each with its
     95 % uncertainty. `angle_rms_deg`: expected error of `angle_at`; `index_rms_deg`: root mean square of what the index
-    alone, with the period that really happened, is off from it.
+    alone, with the period that really happened, is off from it. `strange`: lines that step as no motor's line does;
+    nothing was taken from them.
     """
 
     phases: tuple[str, ...]
@@ -62,6 +63,7 @@ class Motor:
     index_rms_deg: float | None
     warp: Warp | None
     witness: Witness | None = field(repr=False)
+    strange: tuple[str, ...] = ()
     observations: tuple[Observation, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -98,11 +100,15 @@ def read_motor(capture: Capture, rig: Rig, rotation: Rotation | None) -> Motor |
     motor lines."""
     if rig.motor is None:
         return None
-    states = read_states(capture, rig.motor.phases)
+    whole, lines = capture, count_lines(capture, rig.motor.phases)
+    # a line that is no motor's makes states out of sequence without end
+    states = read_states(capture, rig.motor.phases) if not lines.strange else None
     whole, notes = _one_way(capture, rig.motor, states)
-    lines = count_lines(whole, rig.motor.phases)
-    if lines is None:
-        return _unread(rig.motor, (*notes, "the motor lines show too few edges to be counted"))
+    if whole is not capture:
+        lines = count_lines(whole, rig.motor.phases)
+    if not lines.series:
+        few = () if lines.strange else ("the motor lines show too few edges to be counted",)
+        return _unread(rig.motor, lines.strange, (*notes, *lines.notes, *few))
     ratio = find_ratio(lines, rotation, rig.motor.pole_pairs)
     pattern = learn_pattern(lines, ratio.pole_pairs or 1)
     nodes = find_nodes(lines, pattern, float(capture.sample_period.ticks)) if pattern is not None else None
@@ -127,6 +133,7 @@ def read_motor(capture: Capture, rig: Rig, rotation: Rotation | None) -> Motor |
         index_rms_deg=_index_rms(rotation, witness, spread) if witness and rotation is not None else None,
         warp=warp,
         witness=witness,
+        strange=tuple(lines.names[i] for i in lines.strange),
         observations=observe_motor(capture, lines, faults, rotation),
         notes=(*notes, *lines.notes, *ratio.notes, *_slip_notes(slip)),
     )
@@ -153,7 +160,7 @@ def tie_to(capture: Capture, motor: Motor, rotation: Rotation) -> Motor:
     )
 
 
-def _unread(table: MotorTable, notes: tuple[str, ...]) -> Motor:
+def _unread(table: MotorTable, strange: tuple[int, ...], notes: tuple[str, ...]) -> Motor:
     faults = pd.DataFrame({name: pd.Series(dtype="float64") for name in FAULT_COLUMNS}).astype(
         {"tick": "int64", "kind": "str", "line": "str", "detail": "str"}
     )
@@ -175,6 +182,7 @@ def _unread(table: MotorTable, notes: tuple[str, ...]) -> Motor:
         index_rms_deg=None,
         warp=None,
         witness=None,
+        strange=tuple(table.phases[i] for i in strange),
         notes=notes,
     )
 

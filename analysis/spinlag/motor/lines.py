@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
+from spinlag.rotation import FASTEST_MARKS_HZ
 from spinlag.rotation.lattice import NO_PLACE, Lattice, count_places
 
 Floats = NDArray[np.float64]
@@ -26,6 +27,14 @@ LEAST_EDGES = 4
 CHOPPED = 8.0
 """A drive line counts as chopped where bridging its short pauses leaves so many times fewer edges."""
 
+STRANGE = 0.25
+"""A line on which more than this share of the edges fits no even stepping is no motor's. Common practice, no source: a
+motor's line that is disturbed so often tells nothing of the shaft either."""
+
+BUSIER = 3.0
+"""A line with so many times the edges of each of the others is none of that motor's."""
+
+_ENOUGH_TO_TELL = 64
 
 _ROOM = 1 << 40
 """Counts start here, so that edges before the first of the reference series do not meet NO_PLACE."""
@@ -52,12 +61,13 @@ class Series:
 
 @dataclass(frozen=True, eq=False)
 class CountedLines:
-    """All series of the motor lines, counted together. `silent`: lines without enough edges to count. `notes`: what was
-    done to the lines."""
+    """All series of the motor lines, counted together. `silent`: lines without enough edges to count; `strange`: lines
+    that step as no motor's line does, left out. `notes`: what was done to the lines."""
 
     names: tuple[str, ...]
     series: tuple[Series, ...]
     silent: tuple[int, ...]
+    strange: tuple[int, ...]
     notes: tuple[str, ...]
 
     def phase_of_cycle(self, ticks: Ticks) -> Floats:
@@ -76,10 +86,12 @@ class CountedLines:
         return ticks[order], np.maximum.accumulate(cycles[order])
 
 
-def count_lines(capture: Capture, names: tuple[str, ...]) -> CountedLines | None:
-    """Count the electrical cycles on the motor lines; None where no line shows any."""
-    raw: list[tuple[int, bool, Ticks, Lattice]] = []
-    silent, notes = [], []
+def count_lines(capture: Capture, names: tuple[str, ...]) -> CountedLines:
+    """Count the electrical cycles on the motor lines; no series where no line shows any."""
+    raw: dict[int, list[tuple[int, bool, Ticks, Lattice]]] = {}
+    silent: list[int] = []
+    strange: list[int] = []
+    notes: list[str] = []
     for i, name in enumerate(names):
         channel = capture.channel(name)
         edges, initial, said = _unchopped(channel)
@@ -88,10 +100,31 @@ def count_lines(capture: Capture, names: tuple[str, ...]) -> CountedLines | None
         if min(len(ticks) for _, ticks in halves) < LEAST_EDGES:
             silent.append(i)
             continue
-        raw += [(i, rising, ticks, count_places(ticks, 1)) for rising, ticks in halves]
-    if not raw:
-        return None
-    return CountedLines(names, _lay_together(raw), tuple(silent), tuple(notes))
+        counted = [(i, rising, ticks, count_places(ticks, 1)) for rising, ticks in halves]
+        odd = sum(int(_broken(lattice).sum()) for _, _, _, lattice in counted)
+        often = len(edges) / 2.0 > FASTEST_MARKS_HZ * capture.duration_s
+        if len(edges) >= _ENOUGH_TO_TELL and (often or odd > STRANGE * len(edges)):
+            strange.append(i)
+            continue
+        raw[i] = counted
+    busier = _busier({i: sum(len(ticks) for _, _, ticks, _ in counted) for i, counted in raw.items()})
+    kept = [entry for i, counted in raw.items() if i not in busier for entry in counted]
+    series = _lay_together(kept) if kept else ()
+    return CountedLines(names, series, tuple(silent), tuple(sorted([*strange, *busier])), tuple(notes))
+
+
+def _busier(edges: dict[int, int]) -> list[int]:
+    """Lines with far more edges than others that agree: each line of a motor rises and falls once a cycle."""
+    found = []
+    for line, count in edges.items():
+        others = [other for i, other in edges.items() if i != line]
+        if (
+            len(others) > 1
+            and max(others) < BUSIER * min(others)
+            and count > max(BUSIER * max(others), _ENOUGH_TO_TELL)
+        ):
+            found.append(line)
+    return found
 
 
 def _half(edges: Ticks, initial: int, rising: bool) -> Ticks:
@@ -114,7 +147,7 @@ def _unchopped(channel: Channel) -> tuple[Ticks, int, str]:
         if CHOPPED / 2 * len(bridged) < len(edges) and len(bridged) >= 2 * LEAST_EDGES:
             said = f"{channel.name} is chopped (pauses of {float(np.median(pause[short])):.4g} ticks were bridged)"
             return bridged, channel.initial, said
-    return edges, channel.initial, f"{channel.name} toggles so fast that no commutation can be told from the chopping"
+    return edges, channel.initial, ""
 
 
 def _bridge(edges: Ticks, initial: int, level: int, limit: float) -> Ticks:
@@ -162,26 +195,28 @@ def _disturbances(lattice: Lattice) -> int:
 
 def _mend(ticks: Ticks, place: Indices, broken: Mask, others: list[tuple[int, bool, Ticks, Lattice]]) -> Indices:
     """The spine's count with each doubtful step put right by the series that went on counting through it."""
-    place = place.copy()
+    witnesses = []
+    for _, _, other_ticks, other in others:
+        there = np.flatnonzero(other.place != NO_PLACE)
+        lost = np.concatenate(([0], np.cumsum(_broken(other)[there])))
+        witnesses.append((other_ticks[there], other.place[there], lost))
+    added = np.zeros(len(place), dtype=np.int64)
     for b in np.flatnonzero(broken):
         if b == 0:
             continue
         votes = []
-        for _, _, other_ticks, other in others:
-            there = np.flatnonzero(other.place != NO_PLACE)
-            lost = _broken(other)[there]
-            at = other_ticks[there]
+        for at, counted, lost in witnesses:
             before, after = np.searchsorted(at, ticks[b - 1], side="right") - 1, np.searchsorted(at, ticks[b])
-            if before < 1 or after > len(at) - 2 or lost[before : after + 1].any():
+            if before < 1 or after > len(at) - 2 or lost[after + 1] > lost[before]:
                 continue
-            passed = float(other.place[there[after]] - other.place[there[before]])
+            passed = float(counted[after] - counted[before])
             # edges of the other series lie a little outside the step: take off what they overhang
             pace = passed / float(at[after] - at[before])
             overhang = float(ticks[b - 1] - at[before] + at[after] - ticks[b]) * pace
             votes.append(passed - overhang)
         if votes:
-            place[b:] += round(float(np.median(votes))) - int(place[b] - place[b - 1])
-    return place
+            added[b] = round(float(np.median(votes))) - int(place[b] - place[b - 1])
+    return np.asarray(place + np.cumsum(added))
 
 
 def _aligned(line: int, rising: bool, ticks: Ticks, own: Lattice, base: Ticks, count: Indices) -> Series:

@@ -21,6 +21,8 @@ from spinlag.motor.pattern import Pattern
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
+_Parts = tuple[Floats, Floats, Floats, Floats]
+"""Covariances: what is fixed, and unit sizes of the duties, the ripple and the poles."""
 
 MOST_ORDERS = 48
 SHIFT_CYCLES = 0.04
@@ -33,7 +35,7 @@ RIPPLE = (1e-4, 3e-4, 1e-3, 3e-3, 1e-2, 3e-2)
 before the positions are looked at, ripple is taken to fall as 1 / order."""
 
 MANY_EDGES = 240
-"""With more edges to a turn fewer sizes are tried."""
+"""With more edges to a turn, neighbours of one series are taken together, so that so many are left at most."""
 
 CIRCLE_95 = 2.4477
 """Radius that holds 95 % of a two-dimensional normal distribution: sqrt(chi2(0.95, 2))."""
@@ -126,31 +128,53 @@ def _separate(lines: CountedLines, pattern: Pattern, orders: Indices, theta: Flo
     phase = 2.0 * np.pi * np.outer(theta, orders)
     waves = np.hstack((np.cos(phase), np.sin(phase)))
     weight = np.tile(1.0 / (2.0 * np.pi * orders**2) ** 2, 2)
-    fixed = (SHIFT_CYCLES / pattern.poles) ** 2 * seats @ seats.T + np.diag(pattern.error**2 + _EXACT**2)
     duties = seats * sign[:, None]
-    parts = (fixed, duties @ duties.T, (waves * weight) @ waves.T)
+    share = _gathered(pattern)
+    if share is not None:
+        target, seats, duties, waves = share @ target, share @ seats, share @ duties, share @ waves
+    own = np.ones(len(target)) if share is None else (share**2).sum(axis=1)
+    error = pattern.error**2 if share is None else share**2 @ pattern.error**2
+    fixed = (SHIFT_CYCLES / pattern.poles) ** 2 * seats @ seats.T + np.diag(error + _EXACT**2)
+    parts = (fixed, duties @ duties.T, (waves * weight) @ waves.T, np.diag(own))
     mean, spread, prior, sizes = _posterior(target, parts, waves, weight)
     n = len(orders)
     spread2 = 0.5 * (spread[:n] ** 2 + spread[n:] ** 2)
     return Warp(orders, mean[:n], mean[n:], np.sqrt(spread2), spread2 < 0.5 * prior[:n], *sizes)
 
 
+def _gathered(pattern: Pattern) -> Floats | None:
+    """Matrix that takes edges to means over neighbouring poles of one series, at most MANY_EDGES of them; None where no
+    more edges than that make up a turn.
+
+    A mean over a piece of a turn knows as much of the few orders that are looked for as the edges in it.
+    """
+    edges = len(pattern.at)
+    if edges <= MANY_EDGES:
+        return None
+    together = -(-edges // MANY_EDGES)
+    _, group, count = np.unique(
+        pattern.series * pattern.poles + pattern.pole // together, return_inverse=True, return_counts=True
+    )
+    share = np.zeros((len(count), edges))
+    share[group, np.arange(edges)] = 1.0 / count[group]
+    return share
+
+
 def _posterior(
-    target: Floats, parts: tuple[Floats, Floats, Floats], waves: Floats, weight: Floats
+    target: Floats, parts: _Parts, waves: Floats, weight: Floats
 ) -> tuple[Floats, Floats, Floats, tuple[float, float]]:
     """Mean, standard deviation and prior variance of the wave coefficients, and the likely pole and duty scatter, in
     degrees; averaged over the sizes, each with its marginal likelihood."""
-    tried = _sizes(len(target))
-    covariances = [_covariance(parts, sizes) for sizes in tried]
-    evidence = np.array([_likelihood(target, covariance) for covariance in covariances])
+    tried = list(product(POLE_DEG, DUTY_DEG, RIPPLE))
+    evidence = np.array([_likelihood(target, _covariance(parts, sizes)) for sizes in tried])
     share = np.exp(evidence - evidence.max())
     share /= share.sum()
     mean, square, prior = np.zeros(len(weight)), np.zeros(len(weight)), np.zeros(len(weight))
-    for own, sizes, covariance in zip(share, tried, covariances, strict=True):
+    for own, sizes in zip(share, tried, strict=True):
         if own < _NEGLIGIBLE:
             continue
         before = sizes[2] ** 2 * weight
-        gain = np.linalg.solve(covariance, waves * before).T
+        gain = np.linalg.solve(_covariance(parts, sizes), waves * before).T
         centre = gain @ target
         mean += own * centre
         square += own * (centre**2 + before - np.einsum("ij,ji->i", gain, waves * before))
@@ -178,21 +202,16 @@ def _off_nominal(lines: CountedLines, pattern: Pattern, even: Floats) -> Floats:
     return np.asarray(off, dtype=np.float64)
 
 
-def _sizes(edges: int) -> list[tuple[float, float, float]]:
-    if edges > MANY_EDGES:
-        return list(product(POLE_DEG[::3], DUTY_DEG[1:2], RIPPLE[::2]))
-    return list(product(POLE_DEG, DUTY_DEG, RIPPLE))
-
-
-def _covariance(parts: tuple[Floats, Floats, Floats], sizes: tuple[float, float, float]) -> Floats:
-    fixed, duties, waves = parts
+def _covariance(parts: _Parts, sizes: tuple[float, float, float]) -> Floats:
+    fixed, duties, waves, own = parts
     pole, duty, ripple = sizes
-    covariance = fixed + (duty / 360.0) ** 2 * duties + ripple**2 * waves
-    return np.asarray(covariance + (pole / 360.0) ** 2 * np.eye(len(fixed)))
+    return np.asarray(fixed + (duty / 360.0) ** 2 * duties + ripple**2 * waves + (pole / 360.0) ** 2 * own)
 
 
 def _likelihood(target: Floats, covariance: Floats) -> float:
     """Logarithm of the marginal likelihood, without its constant."""
+    from scipy.linalg import solve_triangular
+
     factor = np.linalg.cholesky(covariance)
-    white = np.linalg.solve(factor, target)
+    white = solve_triangular(factor, target, lower=True, check_finite=False)
     return -0.5 * float(white @ white) - float(np.log(np.diag(factor)).sum())

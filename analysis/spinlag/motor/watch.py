@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -59,9 +60,20 @@ def find_faults(
     if states is not None:
         faults += [Fault(int(t), "invalid-state", -1, int(n), said) for t, n, said in states.invalid]
         faults += [Fault(int(t), "skipped-step", -1, 0, said) for t, said in states.skipped]
-    spans = [(fault.tick - _cycle_ticks(lines), fault.tick + fault.length + _cycle_ticks(lines)) for fault in dead]
-    clear = [fault for fault in faults if not any(t0 <= fault.tick <= t1 for t0, t1 in spans)]
+    clear = _outside(faults, dead, _cycle_ticks(lines))
     return tuple(sorted([*dead, *clear], key=lambda fault: fault.tick))
+
+
+def _outside(faults: list[Fault], dead: list[Fault], margin: int) -> list[Fault]:
+    """Faults further than `margin` ticks from every span in which a line was dead."""
+    if not dead:
+        return faults
+    begin = np.sort(np.array([one.tick - margin for one in dead], dtype=np.int64))
+    end = np.sort(np.array([one.tick + one.length + margin for one in dead], dtype=np.int64))
+    tick = np.array([fault.tick for fault in faults], dtype=np.int64)
+    # outside of all where as many spans have ended before it as have begun
+    clear = np.searchsorted(begin, tick, side="right") == np.searchsorted(end, tick, side="left")
+    return [faults[i] for i in np.flatnonzero(clear)]
 
 
 def fault_table(capture: Capture, lines: CountedLines, faults: tuple[Fault, ...]) -> pd.DataFrame:
@@ -237,12 +249,12 @@ def observe_motor(
     first are one observation."""
     turns = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
     seen = [_dropout(capture, lines, fault, turns) for fault in faults if fault.kind == "dropout"]
-    rest = [fault for fault in faults if fault.kind != "dropout"]
-    span = _cycle_ticks(lines)
-    while rest:
-        group = [fault for fault in rest if fault.tick <= rest[0].tick + span]
-        rest = rest[len(group) :]
-        seen.append(_sequence(capture, lines, group, turns))
+    rest = sorted((fault for fault in faults if fault.kind != "dropout"), key=lambda fault: fault.tick)
+    span, first = _cycle_ticks(lines), 0
+    while first < len(rest):
+        last = bisect_right(rest, rest[first].tick + span, lo=first, key=lambda fault: fault.tick)
+        seen.append(_sequence(capture, lines, rest[first:last], turns))
+        first = last
     return tuple(sorted(seen, key=lambda observation: observation.tick))
 
 

@@ -51,12 +51,19 @@ class _Candidate:
 
 
 @dataclass(frozen=True, eq=False)
-class _Model:
-    """A candidate's whitened design matrix, and the matrix that takes whitened intervals to its coefficients."""
+class _Models:
+    """M candidates for windows of n intervals. `whiten`, shape (n, n); `rest`, (M, n, n), takes whitened intervals to
+    what a candidate leaves of them, `extra`, (M, 2, n), to its coefficients after those of the base (0 where it has
+    fewer); `penalty`, `story`, `pair` (a jerk over two intervals) and `step`, each of shape (M,)."""
 
-    candidate: _Candidate
-    design: Floats
-    solve: Floats
+    whiten: Floats
+    candidates: tuple[_Candidate, ...]
+    rest: Floats
+    extra: Floats
+    penalty: Floats
+    story: NDArray[np.str_]
+    pair: NDArray[np.bool_]
+    step: NDArray[np.bool_]
 
 
 def explain(lengths: Floats, share: Floats, noise: Noise, near: range) -> Explanation:
@@ -67,18 +74,18 @@ def explain(lengths: Floats, share: Floats, noise: Noise, near: range) -> Explan
     """
     scale = float(np.median(lengths / share))
     mean_share = float(share.mean())
-    whiten, models = _models(tuple(share.tolist()), noise, near)
-    white = whiten @ (lengths / scale - share)
-    results = []
-    for model in models:
-        chi2, extra = _fit(model, white)
-        if _sensible(model.candidate, extra, noise):
-            results.append((chi2 + PENALTY * len(model.candidate.columns), extra, model.candidate))
-    results.sort(key=lambda result: result[0])
-    best_chi2, extra, best = results[0]
-    others = [chi2 for chi2, _, candidate in results if candidate.story != best.story]
-    lead = min(others, default=np.inf) - best_chi2
-    return Explanation(best.story, best.at, _size(best, extra, mean_share), lead, _shown(best, extra, mean_share))
+    models = _models(tuple(share.tolist()), noise, near)
+    white = models.whiten @ (lengths / scale - share)
+    # no product of matrices: the order of summing must not follow the number of processors
+    left = np.einsum("mij,j->mi", models.rest, white)
+    extra = np.einsum("mij,j->mi", models.extra, white)
+    chi2 = np.einsum("mi,mi->m", left, left) + models.penalty
+    chi2[~_sensible(models, extra, noise)] = np.inf
+    at = int(np.argmin(chi2))
+    best = models.candidates[at]
+    figures = extra[at, : len(best.columns)]
+    lead = float(chi2[models.story != best.story].min(initial=np.inf) - chi2[at])
+    return Explanation(best.story, best.at, _size(best, figures, mean_share), lead, _shown(best, figures, mean_share))
 
 
 def _shown(candidate: _Candidate, extra: Floats, mean_share: float) -> float:
@@ -96,7 +103,7 @@ def _size(candidate: _Candidate, extra: Floats, mean_share: float) -> float:
 
 
 @lru_cache(maxsize=32)
-def _models(shares: tuple[float, ...], noise: Noise, near: range) -> tuple[Floats, tuple[_Model, ...]]:
+def _models(shares: tuple[float, ...], noise: Noise, near: range) -> _Models:
     """The whitening matrix of these intervals and every story's model; most windows of a capture share them."""
     share, n = np.array(shares), len(shares)
     mean_share = float(share.mean())
@@ -104,18 +111,25 @@ def _models(shares: tuple[float, ...], noise: Noise, near: range) -> tuple[Float
     whiten = np.linalg.inv(np.linalg.cholesky(covariance))
     x = (np.arange(n) - 0.5 * (n - 1)) / n
     base = (share, share * x, share * x**2)
-    models = []
-    for candidate in (_Candidate("calm", near.start, ()), *_candidates(n, share, near)):
+    candidates = (_Candidate("calm", near.start, ()), *_candidates(n, share, near))
+    rest, extra = np.empty((len(candidates), n, n)), np.zeros((len(candidates), 2, n))
+    for i, candidate in enumerate(candidates):
         design = whiten @ np.column_stack((*base, *candidate.columns))
-        models.append(_Model(candidate, design, np.linalg.pinv(design, rcond=n * np.finfo(np.float64).eps)))
-    return whiten, tuple(models)
-
-
-def _fit(model: _Model, white: Floats) -> tuple[float, Floats]:
-    """Chi-square and the coefficients after those of the base."""
-    coefficients = model.solve @ white
-    rest = white - model.design @ coefficients
-    return float(rest @ rest), np.asarray(coefficients[BASE:], dtype=np.float64)
+        solve = np.linalg.pinv(design, rcond=n * np.finfo(np.float64).eps)
+        rest[i] = np.eye(n) - design @ solve
+        extra[i, : len(candidate.columns)] = solve[BASE:]
+    figures = np.array([len(candidate.columns) for candidate in candidates])
+    story = np.array([candidate.story for candidate in candidates])
+    return _Models(
+        whiten=whiten,
+        candidates=candidates,
+        rest=rest,
+        extra=extra,
+        penalty=PENALTY * figures,
+        story=story,
+        pair=(story == "jerk") & (figures == 2),
+        step=story == "speed-step",
+    )
 
 
 def _candidates(n: int, share: Floats, near: range) -> list[_Candidate]:
@@ -135,12 +149,10 @@ def _candidates(n: int, share: Floats, near: range) -> list[_Candidate]:
     return found
 
 
-def _sensible(candidate: _Candidate, extra: Floats, noise: Noise) -> bool:
+def _sensible(models: _Models, extra: Floats, noise: Noise) -> NDArray[np.bool_]:
     """A jerk pushes one way; a step's own interval lies between the two speeds."""
-    if candidate.story == "jerk" and len(extra) == 2:
-        return bool(extra[0] * extra[1] > 0)
-    if candidate.story == "speed-step":
-        slack = 3.0 * (noise.edge + noise.pace)
-        low, high = sorted((0.0, float(extra[0])))
-        return bool(low - slack <= extra[1] <= high + slack)
-    return True
+    size, own = extra[:, 0], extra[:, 1]
+    slack = 3.0 * (noise.edge + noise.pace)
+    one_way = ~models.pair | (size * own > 0)
+    between = (own >= np.minimum(size, 0.0) - slack) & (own <= np.maximum(size, 0.0) + slack)
+    return np.asarray(one_way & (~models.step | between))

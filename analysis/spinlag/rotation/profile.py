@@ -78,7 +78,7 @@ def _marks_as_lines(rotation: Rotation, teeth: int) -> CountedLines:
     cycle = turn * teeth + nearest
     fresh = np.concatenate(([True], np.diff(cycle) > 0)) if len(cycle) else np.empty(0, dtype=np.bool_)
     one = Series(0, True, ticks[fresh], cycle[fresh].astype(np.int64), 0.0, np.zeros(int(fresh.sum()), dtype=np.bool_))
-    return CountedLines(("index",), (one,), (), ())
+    return CountedLines(("index",), (one,), (), (), ())
 
 
 def _even_places(rotation: Rotation, pattern: Pattern) -> Floats:

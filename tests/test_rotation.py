@@ -223,6 +223,20 @@ def test_many_spikes_to_each_pulse_without_a_minimum():
     assert len(rotation.observations) == len(spikes)
 
 
+def test_a_burst_of_spikes_is_one_observation_and_a_few_are_each_their_own():
+    at = steady(20)
+    few = at[3] + 2_000_000 + np.arange(20) * 10_000
+    burst = at[11] + 2_000_000 + np.arange(500) * 10_000
+    later = at[11] + 12_000_000 + np.arange(5) * 10_000
+    edges = np.sort(np.concatenate((pulses(at, 300_000), pulses(np.concatenate((few, burst, later)), 3_000))))
+    rotation = find_revolutions(capture([channel("SENSOR", edges)]), rig())
+    assert_array_equal(rotation.turn_ticks, at)
+    assert kinds(rotation) == [("index-runt", 3)] * 20 + [("index-runt", 11)]
+    seen = rotation.observations[-1]
+    assert seen.tick == burst[0]
+    assert seen.detail == "a pulse too short to be the mark's, and 504 more within 10.04 ms"
+
+
 def test_narrowing_pulses_of_a_shaft_that_gains_speed_are_no_runts():
     period = np.concatenate((T * np.geomspace(12, 1, 25), np.full(40, T))).astype(np.int64)
     at = np.concatenate(([1_000_000], 1_000_000 + np.cumsum(period)))

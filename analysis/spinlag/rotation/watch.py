@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
-from spinlag.capture import Capture, Channel
+from spinlag.capture import Capture, Channel, Ticks
 from spinlag.observations import Observation
 from spinlag.rig import IndexTable
 from spinlag.rotation.pulses import Pulses
@@ -13,6 +15,9 @@ from spinlag.rotation.turns import Turns, merge_changes
 
 MOST_MISSED_APART = 20
 """A silence longer than this many pulses is told as one observation."""
+
+MOST_RUNTS_APART = 20
+"""More runts than this without a whole pulse between them are told as one observation."""
 
 
 class _Scene:
@@ -74,24 +79,40 @@ def _runts(scene: _Scene) -> list[Observation]:
             threshold=pulses.threshold,
             revolution=scene.revolution(tick),
         )
-        for tick, length, detail in sorted(rows)
+        for tick, length, detail in _bursts(sorted(rows), pulses.reference[~pulses.runt], scene.tick_s)
     ]
+
+
+def _bursts(rows: list[tuple[int, int, str]], whole: Ticks, tick_s: float) -> list[tuple[int, int, str]]:
+    """Runts (instant, length, what to say), those of a long row without a whole pulse in it told as one."""
+    between = np.searchsorted(whole, [row[0] for row in rows])
+    first = np.flatnonzero(np.diff(between, prepend=-1))
+    told = []
+    for begin, end in pairwise([*first.tolist(), len(rows)]):
+        burst = rows[begin:end]
+        if len(burst) > MOST_RUNTS_APART:
+            tick, length, detail = burst[0]
+            lasted = (burst[-1][0] - tick) * tick_s
+            burst = [(tick, length, f"{detail}, and {len(burst) - 1} more within {lasted * 1e3:.4g} ms")]
+        told += burst
+    return told
 
 
 def _unknown(channel: Channel, tick: int) -> bool:
     """True where the line was x or z at `tick`."""
-    return any(int(t0) <= tick < int(t1) for t0, t1 in channel.unknown)
+    k = int(np.searchsorted(channel.unknown[:, 0], tick, side="right")) - 1
+    return k >= 0 and tick < int(channel.unknown[k, 1])
 
 
 def _missed(scene: _Scene) -> list[Observation]:
-    ticks = scene.found.missed
+    ticks = np.sort(scene.found.missed)
     if not len(ticks):
         return []
     believed = np.sort(scene.pulses.reference[~np.isin(scene.found.pulse_kind, ("runt", "extra"))])
     gap = np.searchsorted(believed, ticks)
     seen = []
-    for g in np.unique(gap):
-        members = ticks[gap == g]
+    gaps, first = np.unique(gap, return_index=True)
+    for g, members in zip(gaps, np.split(ticks, first[1:]), strict=True):
         length = float(believed[g] - believed[g - 1]) * scene.tick_s
         of = f"{len(members)} pulses" if len(members) > 1 else "the pulse"
         for tick in members if len(members) <= MOST_MISSED_APART else members[:1]:

@@ -229,7 +229,7 @@ def test_a_burst_of_spikes_is_one_observation_and_a_few_are_each_their_own():
     burst = at[11] + 2_000_000 + np.arange(500) * 10_000
     later = at[11] + 12_000_000 + np.arange(5) * 10_000
     edges = np.sort(np.concatenate((pulses(at, 300_000), pulses(np.concatenate((few, burst, later)), 3_000))))
-    rotation = find_revolutions(capture([channel("SENSOR", edges)]), rig())
+    rotation = find_revolutions(capture([channel("SENSOR", edges)]), rig(min_pulse_us=20))
     assert_array_equal(rotation.turn_ticks, at)
     assert kinds(rotation) == [("index-runt", 3)] * 20 + [("index-runt", 11)]
     seen = rotation.observations[-1]

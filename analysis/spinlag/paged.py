@@ -29,18 +29,14 @@ def paged(values: NDArray[Any]) -> NDArray[Any]:
     if values.nbytes < LEAST_BYTES or _is_paged(values):
         return values
     column = Column(values.dtype)
-    step = max(_PIECE_BYTES // values.itemsize, 1)
-    for start in range(0, len(values), step):
-        column.append(values[start : start + step])
+    column.append(values)
     return column.join()
 
 
 def paged_full(count: int, value: Any, dtype: DTypeLike) -> NDArray[Any]:
     """`count` times the same value, to be written over; in a file where they are many. Raises OutputError."""
     column = Column(dtype)
-    step = max(_PIECE_BYTES // column.dtype.itemsize, 1)
-    for start in range(0, count, step):
-        column.append(np.full(min(step, count - start), value, dtype=column.dtype))
+    column.append(np.broadcast_to(np.asarray(value, dtype=dtype), (count,)))
     return column.join()
 
 
@@ -68,15 +64,18 @@ class Column:
 
     def append(self, values: NDArray[Any]) -> None:
         """Take in one piece. Raises OutputError, as where the disk is full."""
-        self._small.append(values.astype(self.dtype, copy=False))
-        self._bytes += self._small[-1].nbytes
-        if self._bytes >= (LEAST_BYTES if self._file is None else _PIECE_BYTES):
-            self._write()
+        step = max(_PIECE_BYTES // self.dtype.itemsize, 1)
+        for start in range(0, len(values), step):
+            self._small.append(values[start : start + step].astype(self.dtype, copy=False))
+            self._bytes += self._small[-1].nbytes
+            if self._bytes >= (LEAST_BYTES if self._file is None else _PIECE_BYTES):
+                self._write()
 
     def _write(self) -> None:
         if self._file is None:
             self._file = SpillFile()
         self._file.write(self._merged())
+        let_go_of_pages()  # of what the pieces were read from
 
     def _merged(self) -> NDArray[Any]:
         merged = np.concatenate([np.empty(0, dtype=self.dtype), *self._small])

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spinlag.leds.updates import ChainUpdates
+from spinlag.paged import let_go_of_pages
 
 Floats = NDArray[np.float64]
 
@@ -33,7 +34,8 @@ class PlacedUpdates:
 
 
 def turn_stretches(revolution: NDArray[np.int32], turns: int) -> Iterator[tuple[slice, int, int]]:
-    """All turns, those with about ROWS_AT_ONCE updates together, as (rows, first turn, one past the last turn).
+    """All turns, those with about ROWS_AT_ONCE updates together, as (rows, first turn, one past the last turn). What
+    was read of long columns does not stay in memory behind it.
 
     `revolution`: that of each update, ascending but for -1 before the first and after the last whole turn.
     """
@@ -46,13 +48,15 @@ def turn_stretches(revolution: NDArray[np.int32], turns: int) -> Iterator[tuple[
         last = max(int(inside[cut]), first + 1) if cut < len(inside) else turns
         after = int(inside.searchsorted(np.int32(last)))
         yield slice(begin + done, begin + after), first, last
+        let_go_of_pages()
         done, first = after, last
 
 
 def stretches(count: int) -> Iterator[slice]:
-    """0 ... count in slices of ROWS_AT_ONCE."""
+    """0 ... count in slices of ROWS_AT_ONCE; what was read of long columns does not stay in memory behind it."""
     for start in range(0, count, ROWS_AT_ONCE):
         yield slice(start, min(start + ROWS_AT_ONCE, count))
+        let_go_of_pages()
 
 
 def update_rows(chain: ChainUpdates, tick_s: float, placed: PlacedUpdates | None, rows: slice) -> pd.DataFrame:

@@ -14,6 +14,7 @@ from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
 from spinlag.placed import PlacedUpdates
 from spinlag.rotation import Rotation
+from spinlag.rotation.noise import centre_and_sigma
 
 Floats = NDArray[np.float64]
 
@@ -25,8 +26,6 @@ FAIR_SHARE = 0.2
 
 LEAST_SLOT_SHARE = 0.1
 """No update is called late for less than this share of a column slot: nobody sees it."""
-
-_MAD_TO_SIGMA = 1.4826
 
 
 def watch_placement(
@@ -93,19 +92,10 @@ class _Scene:
         )
 
 
-def _robust(values: Floats) -> tuple[float, float]:
-    """Median and robust standard deviation (1.4826 MAD) of the finite values; (0, 0) for none."""
-    finite = values[np.isfinite(values)]
-    if not finite.size:
-        return 0.0, 0.0
-    centre = float(np.median(finite))
-    return centre, _MAD_TO_SIGMA * float(np.median(np.abs(finite - centre)))
-
-
 def _late(scene: _Scene) -> Iterator[Observation]:
     """Updates later than their turn's grid, and turns whose first update comes late; one for each run of them."""
     slot_deg = 360.0 / scene.columns
-    _, sigma = _robust(scene.residue)
+    _, sigma = centre_and_sigma(scene.residue)
     sample_deg = 360.0 * scene.sample_s / (float(np.median(scene.period)) * scene.tick_s)
     threshold = max(ROBUST_SIGMAS * sigma, LEAST_SLOT_SHARE * slot_deg, 5 * sample_deg)
     late = np.flatnonzero(np.nan_to_num(scene.residue) > threshold)
@@ -136,7 +126,7 @@ def _late_turns(scene: _Scene, told: set[int]) -> Iterator[Observation]:
     whole_turn = scene.column[lead] == 0
     some, lead = some[whole_turn], lead[whole_turn]
     response = (scene.chain.start[lead] - scene.bounds[some]).astype(np.float64)
-    centre, sigma = _robust(response)
+    centre, sigma = centre_and_sigma(response)
     slot = float(np.median(scene.period)) / scene.columns
     threshold = max(ROBUST_SIGMAS * sigma, LEAST_SLOT_SHARE * slot, 5 * scene.sample_s / scene.tick_s)
     why = _why(ROBUST_SIGMAS * sigma, threshold, "response")
@@ -233,7 +223,7 @@ def _rates(scene: _Scene) -> Iterator[Observation]:
     floor = 0.5 / scene.columns
     right = scene.rate[np.abs(np.nan_to_num(scene.rate, nan=np.inf)) <= floor]
     known = int(np.isfinite(scene.rate).sum())
-    centre, sigma = _robust(right if right.size >= FAIR_SHARE * max(known, 1) else scene.rate)
+    centre, sigma = centre_and_sigma(right if right.size >= FAIR_SHARE * max(known, 1) else scene.rate)
     threshold = max(ROBUST_SIGMAS * sigma, floor)
     for turn in np.flatnonzero(np.abs(np.nan_to_num(scene.rate, nan=centre) - centre) > threshold):
         share = float(scene.rate[turn] - centre)

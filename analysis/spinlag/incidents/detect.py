@@ -12,6 +12,7 @@ from spinlag.capture import Capture, Channel, Ticks
 from spinlag.incidents.steps import faults_of_turns
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
+from spinlag.placed import stretches
 from spinlag.placement import Placement
 from spinlag.rig import Rig
 from spinlag.rotation import Rotation
@@ -206,15 +207,21 @@ def _of_chain(chain: ChainUpdates, rotation: Rotation | None) -> Iterator[Silenc
         return
     turns = max(len(rotation.turn_ticks) - 1, 1) if rotation is not None else max(n // _NEIGHBOURS, 1)
     reach = int(np.clip(_TURNS_NEARBY * n / turns, _NEIGHBOURS, max(n // 2, _NEIGHBOURS)))
-    step = np.diff(chain.start)  # a short update leaves a long pause behind it, but does not move the next one
-    pause = chain.start[1:] - chain.last[:-1]
-    usual = _usual_nearby(pause, reach)
     expected = chain.leds_seen * chain.bits_per_led
-    for i in np.flatnonzero((step > TIMES_USUAL * _usual_nearby(step, reach)) & (pause > TIMES_USUAL * usual)):
-        sent = int(chain.bits[i]) + int(chain.bits[i + 1])
-        inner = bool(chain.whole[i]) and bool(chain.whole[i + 1])
-        lost = inner and sent % expected != 0 if expected else False
-        yield Silence(chain.channel, "leds", int(chain.last[i]), int(chain.start[i + 1]), int(usual[i]), int(i), lost)
+    for rows in stretches(n - 1):
+        # what is usual nearby is looked for beyond both ends of the stretch
+        begin = max(rows.start - reach - 1, 0)
+        start, last = (times[begin : rows.stop + reach + 2] for times in (chain.start, chain.last))
+        step = np.diff(start)  # a short update leaves a long pause behind it, but does not move the next one
+        pause = start[1:] - last[:-1]
+        usual = _usual_nearby(pause, reach)
+        long = (step > TIMES_USUAL * _usual_nearby(step, reach)) & (pause > TIMES_USUAL * usual)
+        for k in np.flatnonzero(long[rows.start - begin : rows.stop - begin]) + (rows.start - begin):
+            i = int(k) + begin
+            sent = int(chain.bits[i]) + int(chain.bits[i + 1])
+            inner = bool(chain.whole[i]) and bool(chain.whole[i + 1])
+            lost = inner and sent % expected != 0 if expected else False
+            yield Silence(chain.channel, "leds", int(last[k]), int(start[k + 1]), int(usual[k]), i, lost)
 
 
 def _inside_updates(capture: Capture, chain: ChainUpdates, observations: Sequence[Observation]) -> Iterator[Silence]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from spinlag.capture import Capture
 from spinlag.observations import Observation
 from spinlag.rotation import Rotation
+from spinlag.rotation.noise import robust_sigma
 
 Floats = NDArray[np.float64]
 
@@ -32,7 +33,6 @@ _SEVERAL = 3.0
 _SHOWS = 0.25
 _FIRST_SIGN = 0.2
 _APART = 2
-_MAD_TO_SIGMA = 1.4826
 _FEWEST_TURNS = 10
 _INDEX_KINDS = ("index-missed", "index-doubled", "index-shifted")
 
@@ -50,7 +50,7 @@ def faults_of_turns(capture: Capture, rotation: Rotation, told: Sequence[Observa
         return
     log = np.log(period)
     change = np.diff(log)
-    spread = _MAD_TO_SIGMA * float(np.median(np.abs(change - np.median(change))))
+    spread = robust_sigma(change)
     threshold = max(ROBUST_SIGMAS * spread, FLOOR)
     rule = f"{100 * threshold:.2f} %: " + (
         f"{ROBUST_SIGMAS:g} robust standard deviations of this capture's changes from turn to turn"

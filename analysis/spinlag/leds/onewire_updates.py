@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from spinlag.capture import Ticks
 from spinlag.leds.line import Line, unknown_within
 from spinlag.leds.onewire_scan import Stretches
+from spinlag.paged import Column, paged_full
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -86,31 +87,33 @@ def _alone(stretches: Stretches) -> tuple[Bytes, Ints]:
     if not cut.size:
         return stretches.data, offsets
     ends = stretches.offsets[cut + 1] - 1
-    kept = zip([0, *(ends + 1).tolist()], [*ends.tolist(), len(stretches.data)], strict=True)
-    return np.concatenate([stretches.data[begin:end] for begin, end in kept]), offsets
+    data = Column(np.uint8)
+    for begin, end in zip([0, *(ends + 1).tolist()], [*ends.tolist(), len(stretches.data)], strict=True):
+        data.append(stretches.data[begin:end])
+    return data.join(), offsets
 
 
 def _bytes(stretches: Stretches, first: Ints, last: Ints, bits: Ints) -> tuple[Bytes, Ints]:
     """Whole bytes of each update, and where they begin."""
     offsets = np.concatenate(([0], np.cumsum(bits // 8))).astype(np.int64)
     at, data = stretches.offsets, stretches.data
-    pieces: list[Bytes] = []
+    joined = Column(np.uint8)
     done = 0
     alone = first == last
     cut = first[alone & (bits & 7 > 0)]
-    whole = np.ones(len(data), dtype=bool)
+    whole = paged_full(len(data), True, np.bool_)
     whole[at[cut + 1] - 1] = False
     for update in np.flatnonzero(~alone):
         begin, end = int(at[first[update]]), int(at[last[update] + 1])
-        pieces.append(data[done:begin][whole[done:begin]])
+        joined.append(data[done:begin][whole[done:begin]])
         several = [
             np.unpackbits(data[at[k] : at[k + 1]])[: stretches.bits[k]]
             for k in range(int(first[update]), int(last[update]) + 1)
         ]
-        pieces.append(np.packbits(np.concatenate(several))[: int(bits[update]) // 8])
+        joined.append(np.packbits(np.concatenate(several))[: int(bits[update]) // 8])
         done = end
-    pieces.append(data[done:][whole[done:]])
-    return np.concatenate(pieces), offsets
+    joined.append(data[done:][whole[done:]])
+    return joined.join(), offsets
 
 
 def whole_updates(line: Line, updates: Updates, expected: int | None, ends_after: int) -> Bools:

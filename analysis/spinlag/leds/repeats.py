@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from spinlag.paged import paged_full
+from spinlag.paged import let_go_of_pages, paged_full
 
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
@@ -96,6 +96,7 @@ def held_once(data: Bytes, offsets: Ints) -> Bytes | RepeatedBytes:
         if which is None or len(seen) > MOST_DISTINCT * len(alike):
             return data
         at[updates] = which * np.int32(usual)
+        let_go_of_pages()
     distinct = seen.rows().ravel()
     others = np.flatnonzero(length != usual)
     at[others] = distinct.size + np.cumsum(length[others]) - length[others]

@@ -154,8 +154,7 @@ def stray_deg(placement: Placement) -> float | None:
     """How far updates usually lie from their columns' places, less the usual distance, degrees: a robust standard
     deviation, so that incidents do not count; None without updates."""
     error = placement.places.error_deg
-    error = error[np.isfinite(error)]
-    return robust_sigma(error) if len(error) > 1 else None
+    return robust_sigma(error) if np.count_nonzero(np.isfinite(error)) > 1 else None
 
 
 def quality_figure(quality: RotationQuality, rotation: Rotation) -> Figure | None:

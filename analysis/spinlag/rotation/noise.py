@@ -18,10 +18,17 @@ SIGMAS = 7.0
 
 def robust_sigma(values: Floats) -> float:
     """Standard deviation of the bulk of `values` about their median; 0 for none."""
-    values = values[np.isfinite(values)]
+    return centre_and_sigma(values)[1]
+
+
+def centre_and_sigma(values: Floats) -> tuple[float, float]:
+    """Median of the finite `values`, and the standard deviation of their bulk about it; (0, 0) for none."""
+    values = values[np.isfinite(values)]  # a copy, and worked on in place: there may be millions
     if not len(values):
-        return 0.0
-    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
+        return 0.0, 0.0
+    centre = float(np.median(values, overwrite_input=True))
+    np.abs(np.subtract(values, centre, out=values), out=values)
+    return centre, MAD_TO_SIGMA * float(np.median(values, overwrite_input=True))
 
 
 def sigmas_for(n: int) -> float:

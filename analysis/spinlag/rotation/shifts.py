@@ -37,6 +37,9 @@ MOST_PLACES = 0.6
 ROUNDS = 6
 LEAST_PULSES = 7
 
+_AT_ONCE = 1 << 16
+"""Pulses whose neighbours are worked on together: motor lines have millions."""
+
 
 @dataclass(frozen=True)
 class Jerk:
@@ -153,8 +156,9 @@ def _residues(times: Ticks, turns: Floats, teeth: int) -> Floats:
     residue = np.full(n, np.nan)
     if n < 5:
         return residue
-    middle = np.arange(2, n - 2)
-    residue[middle] = _missing_from_cubic(times, turns, middle, (-2, -1, 1, 2))
+    for start in range(2, n - 2, _AT_ONCE):
+        some = np.arange(start, min(start + _AT_ONCE, n - 2))
+        residue[some] = _missing_from_cubic(times, turns, some, (-2, -1, 1, 2))
     residue[1:2] = _missing_from_cubic(times, turns, np.array([1]), (-1, 1, 2, 3))
     residue[n - 2 : n - 1] = _missing_from_cubic(times, turns, np.array([n - 2]), (-3, -2, -1, 1))
     return residue - running_median(np.nan_to_num(residue), teeth, trend=False) if teeth > 1 else residue

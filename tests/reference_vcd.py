@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 
 KNOWN = {"0": 0, "L": 0, "l": 0, "1": 1, "H": 1, "h": 1}
 SKIPPED = {"$comment", "$date", "$version", "$timescale"}
-MARKS = {"$dumpvars", "$dumpall", "$dumpon", "$dumpoff", "$end"}
+MARKS = {"$dumpvars", "$dumpall", "$dumpon", "$end", "$dumpports", "$dumpportsall", "$dumpportson", "$vcdclose"}
+OFF = {"$dumpoff", "$dumpportsoff"}
 
 
 @dataclass
@@ -127,10 +128,13 @@ def _records(tokens: list[str], bits: dict[str, list[Bit]]) -> tuple[list[tuple[
         place += 1
         if token in SKIPPED:
             place = tokens.index("$end", place) + 1
-        elif token == "$dumpoff":
+        elif token in OFF:
             records += [(now, bit, "x") for line in bits.values() for bit in line]
         elif token in MARKS:
             pass
+        elif token[0] == "$" and len(token) > 2:
+            # a section of a writer's own
+            place = tokens.index("$end", place) + 1
         elif token[0] == "#":
             now = int(token[1:])
             times.append(now)

@@ -172,7 +172,9 @@ class _Finish:
         if rows.rows < 3 or self._span == 0:
             return False
         mean = Fraction(self._span, 10**self._places) / (rows.rows - 1)
-        return (rows.repeats > rows.last_repeats or bool(rows.traces.histograms)) and rows.spacing.even(mean)
+        return (rows.repeats > rows.last_repeats or bool(rows.traces.histograms)) and rows.spacing.even(
+            mean, self._places
+        )
 
     def _tick(self) -> Fraction:
         if self._table.tick_ns is not None:

@@ -75,23 +75,26 @@ def _distinct(log: EdgeLog, ticks: Ticks) -> Iterator[Ticks]:
 
 @dataclass
 class Spacing:
-    """Steps between rows, by the decimal places of their times: {places: (least, greatest)}."""
+    """The least and the greatest step between rows, in whole time units; both None before the first step.
 
-    steps: dict[int, tuple[int, int]]
+    Kept for the file as a whole: what the rows of one block happen to be written to must not matter.
+    """
+
+    least: Fraction | None = None
+    greatest: Fraction | None = None
 
     def note(self, places: int, least: int, greatest: int) -> None:
-        """Take in the least and greatest of some steps."""
-        before = self.steps.get(places, (least, greatest))
-        self.steps[places] = (min(before[0], least), max(before[1], greatest))
+        """Take in the least and greatest of some steps, of 10**-places time units."""
+        low, high = Fraction(least, 10**places), Fraction(greatest, 10**places)
+        self.least = low if self.least is None else min(self.least, low)
+        self.greatest = high if self.greatest is None else max(self.greatest, high)
 
-    def even(self, mean: Fraction) -> bool:
-        """Whether every step is `mean` (in whole time units) within the rounding of its times."""
-        for places, (least, greatest) in self.steps.items():
-            expected = mean * 10**places
-            slack = 1 + UNEVEN * expected
-            if abs(least - expected) > slack or abs(greatest - expected) > slack:
-                return False
-        return True
+    def even(self, mean: Fraction, places: int) -> bool:
+        """Whether every step is `mean` (in whole time units) within the rounding of times to so many places."""
+        if self.least is None or self.greatest is None:
+            return False
+        slack = Fraction(1, 10**places) + UNEVEN * mean
+        return mean - self.least <= slack and self.greatest - mean <= slack
 
 
 class Collector:
@@ -116,7 +119,7 @@ class Collector:
         self.last_repeats = False
         self.same_time = 0
         self.rounded = False
-        self.spacing = Spacing({})
+        self.spacing = Spacing()
         self.used_bits = [0] * len(self.packed_columns)
         self.first_tick = 0
         self.last_tick = 0
@@ -168,8 +171,7 @@ class Collector:
             reason = "the time is earlier than in the row before"
             raise CaptureError(reason, file=self.file, line=line, column=column)
         self.same_time += step == 0
-        places = min(rows.places, self.places)
-        self.spacing.note(places, *[scaled_one(step, places - self.places)] * 2)
+        self.spacing.note(self.places, step, step)
 
     def _settle_places(self, ticks: Ticks, places: int) -> None:
         """Finer ticks where the rows need them, coarser ones where they would not fit."""

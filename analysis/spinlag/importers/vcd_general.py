@@ -93,7 +93,7 @@ class _Roles:
 
 def read_general(block: Block, tokens: Tokens, scheme: Scheme) -> Parsed:
     """The block's records, or the first thing wrong in it, with its place."""
-    tokens, in_comment = _without_comments(tokens, scheme.codes)
+    tokens, in_comment = _without_comments(tokens, scheme)
     body = _Body(block, tokens)
     roles = _port_roles(body) if scheme.ports else _roles(body)
     times = _times(body, roles.times)
@@ -122,7 +122,7 @@ def read_general(block: Block, tokens: Tokens, scheme: Scheme) -> Parsed:
     )
 
 
-def _without_comments(tokens: Tokens, codes: Codes) -> tuple[Tokens, bool]:
+def _without_comments(tokens: Tokens, scheme: Scheme) -> tuple[Tokens, bool]:
     """The tokens outside comments and other sections that hold no values; whether the block ends inside one."""
     at = np.flatnonzero(tokens.first == ord("$"))
     if not len(at):
@@ -130,8 +130,12 @@ def _without_comments(tokens: Tokens, codes: Codes) -> tuple[Tokens, bool]:
     word = _find(KEYWORDS, tokens, at)
     skipped = word >= len(_NEUTRAL)
     strange = np.flatnonzero(word == UNDECLARED)
-    skipped[strange] = _section(tokens, at[strange], codes)
+    own = _long_and_undeclared(tokens, at[strange], scheme.codes)
+    skipped[strange] = own
     opens, ends = at[skipped], at[word == _END]
+    own_at = at[strange[own]]
+    if len(own_at) and (scheme.ports or _behind_opener(tokens, own_at).any()):
+        opens = _opening_in_turn(tokens, opens, ends, set(own_at.tolist()), ports=scheme.ports)
     if not len(opens):
         return tokens, False
     following = ends.searchsorted(opens)
@@ -145,15 +149,60 @@ def _without_comments(tokens: Tokens, codes: Codes) -> tuple[Tokens, bool]:
     return tokens.select(outside), bool(end_number[-1] == len(ends))
 
 
-def _section(tokens: Tokens, at: Indices, codes: Codes) -> NDArray[np.bool_]:
-    """Whether an unknown word with a dollar sign opens a section of a writer's own: not if it is a code."""
-    before = np.maximum(at - 1, 0)
-    kind = _CLASS[tokens.first[before]]
-    length = tokens.end[before] - tokens.before[before] - 1
-    opener = (kind == _VECTOR) | (kind == _TEXT) | ((kind == _SCALAR) & (length == 1))
+def _long_and_undeclared(tokens: Tokens, at: Indices, codes: Codes) -> NDArray[np.bool_]:
+    """Whether an unknown word with a dollar sign could open a section of a writer's own."""
     long = tokens.end[at] - tokens.before[at] > 3
-    opens: NDArray[np.bool_] = long & ~(opener & (at > 0)) & (_find(codes, tokens, at) == UNDECLARED)
-    return opens
+    found: NDArray[np.bool_] = long & (_find(codes, tokens, at) == UNDECLARED)
+    return found
+
+
+def _wants_code(tokens: Tokens) -> NDArray[np.bool_]:
+    """Whether each token looks like a value whose code is the next token: a vector, a real, a state by itself."""
+    kind = _CLASS[tokens.first]
+    wants: NDArray[np.bool_] = (
+        (kind == _VECTOR) | (kind == _TEXT) | ((kind == _SCALAR) & (tokens.end - tokens.before == 2))
+    )
+    return wants
+
+
+def _behind_opener(tokens: Tokens, at: Indices) -> NDArray[np.bool_]:
+    """Whether the token before each looks like a value that wants a code; it may be such a value's code itself."""
+    behind: NDArray[np.bool_] = _wants_code(tokens.select(np.maximum(at - 1, 0))) & (at > 0)
+    return behind
+
+
+def _opening_in_turn(tokens: Tokens, opens: Indices, ends: Indices, own: set[int], *, ports: bool) -> Indices:
+    """Which of `opens` open a section, one token after another: a word of a writer's own (`own`) right behind a value
+    that wants a code is that code. What is a value and what its code only the tokens before them can tell.
+    """
+    wants = (_CLASS[tokens.first] == _PORT) if ports else _wants_code(tokens)
+    parts = _AFTER_PORT if ports else 1
+    # nothing but these and what follows them matters: the rest is passed over in strides
+    starts = np.union1d(np.flatnonzero(wants), opens)
+    opening: list[int] = []
+    may_open = set(opens.tolist())
+    token, missing, record = 0, 0, -1
+    while token < len(tokens):
+        if token in may_open and not (token in own and missing == 1 and record == token - 1):
+            opening.append(token)
+            end = int(ends.searchsorted(token))
+            if end == len(ends):
+                break
+            token = int(ends[end])
+        elif missing:
+            missing -= 1
+            record = token
+        elif wants[token]:
+            missing, record = parts, token
+        else:
+            following = int(starts.searchsorted(token))
+            if following == len(starts):
+                break
+            if starts[following] > token:
+                token = int(starts[following])
+                continue
+        token += 1
+    return np.array(opening, dtype=np.int64)
 
 
 def _roles(body: _Body) -> _Roles:

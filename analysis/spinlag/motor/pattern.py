@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from spinlag.capture import Ticks
 from spinlag.motor.lines import CountedLines, Series
+from spinlag.paged import paged
 from spinlag.rotation.noise import MAD_TO_SIGMA
 from spinlag.rotation.shifts import Shifts, find_shifts
 
@@ -140,6 +141,18 @@ def _group(position: Floats, tolerance: float) -> tuple[Indices, int]:
 
 def find_nodes(lines: CountedLines, pattern: Pattern, sample_ticks: float) -> Nodes:
     """Believed instants of all series, those off their place left out."""
+    node_ticks, node_even = _instants(lines, pattern)
+    shifts = find_shifts(node_ticks, node_even, pattern.nodes, sample_ticks)
+    keep = np.delete(np.arange(len(node_ticks)), np.concatenate((shifts.shifted, shifts.stray)))
+    # the cubic through four neighbours carries 17/18 of a node's own variance on top of it
+    sigma = shifts.scatter_turns / np.sqrt(1 + 17 / 18)
+    if len(keep) == len(node_ticks):  # the usual case, in which one array does for both
+        return Nodes(node_ticks, node_even, node_ticks, shifts, float(sigma))
+    return Nodes(node_ticks[keep], node_even[keep], node_ticks, shifts, float(sigma))
+
+
+def _instants(lines: CountedLines, pattern: Pattern) -> tuple[Ticks, Floats]:
+    """Ticks and places of all nodes, both ascending; edges of several series that make one node count as their mean."""
     node_of = np.empty((len(lines.series), pattern.poles), dtype=np.int64)
     node_of[pattern.series, pattern.pole] = pattern.node
     keys, evens, times = [], [], []
@@ -160,14 +173,7 @@ def find_nodes(lines: CountedLines, pattern: Pattern, sample_ticks: float) -> No
     node_ticks = base + np.rint(mean).astype(np.int64)
     node_even = np.add.reduceat(even, first) / count
     rising = _ascending(node_ticks, node_even)
-    node_ticks, node_even = node_ticks[rising], node_even[rising]
-    shifts = find_shifts(node_ticks, node_even, pattern.nodes, sample_ticks)
-    keep = np.delete(np.arange(len(node_ticks)), np.concatenate((shifts.shifted, shifts.stray)))
-    # the cubic through four neighbours carries 17/18 of a node's own variance on top of it
-    sigma = shifts.scatter_turns / np.sqrt(1 + 17 / 18)
-    if len(keep) == len(node_ticks):  # the usual case, in which one array does for both
-        return Nodes(node_ticks, node_even, node_ticks, shifts, float(sigma))
-    return Nodes(node_ticks[keep], node_even[keep], node_ticks, shifts, float(sigma))
+    return paged(node_ticks[rising]), paged(node_even[rising])
 
 
 def _ascending(ticks: Ticks, even: Floats) -> Indices:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from spinlag.capture import UNKNOWN, Capture, Ticks
 from spinlag.motor.lines import CountedLines
 
-Indices = NDArray[np.int64]
+Places = NDArray[np.int8]
 
 SEQUENCE = (0b101, 0b100, 0b110, 0b010, 0b011, 0b001)
 """States of lines A, B, C (A first) as three sensors 120 electrical degrees apart step through them."""
@@ -42,8 +42,10 @@ class States:
 
 def read_states(capture: Capture, names: tuple[str, ...]) -> States | None:
     """The sequence of three lines that are each high for half of the cycle; None where they are anything else."""
+    if len(names) != 3:
+        return None
     ticks, states = _merge(capture, names)
-    if len(names) != 3 or len(ticks) < 2 * len(SEQUENCE):
+    if len(ticks) < 2 * len(SEQUENCE):
         return None
     length = np.diff(ticks)
     share = np.bincount(states[:-1], length, minlength=8) / float(length.sum())
@@ -51,7 +53,7 @@ def read_states(capture: Capture, names: tuple[str, ...]) -> States | None:
     sequence = SEQUENCE_60 if sixty else SEQUENCE
     if min(share[list(sequence)]) < RARE:
         return None
-    place = np.full(8, -1, dtype=np.int64)
+    place = np.full(8, -1, dtype=np.int8)
     place[list(sequence)] = np.arange(6)
     at = place[states]
     wrong = np.flatnonzero(at[:-1] < 0)
@@ -70,23 +72,23 @@ def read_states(capture: Capture, names: tuple[str, ...]) -> States | None:
     )
 
 
-def _merge(capture: Capture, names: tuple[str, ...]) -> tuple[Ticks, Indices]:
-    """Instants at which any line changed, and the state from then on (first line in the highest bit)."""
+def _merge(capture: Capture, names: tuple[str, ...]) -> tuple[Ticks, Places]:
+    """Instants at which any of three lines changed, and the state from then on (first line in the highest bit)."""
     channels = [capture.channel(name) for name in names]
     if any(channel.initial == UNKNOWN for channel in channels):
-        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int8)
     edges = [np.asarray(channel.edges[:], dtype=np.int64) for channel in channels]
-    bits = [np.full(len(own), 1 << (len(names) - 1 - i), dtype=np.int64) for i, own in enumerate(edges)]
+    bits = [np.full(len(own), 1 << (len(names) - 1 - i), dtype=np.int8) for i, own in enumerate(edges)]
     initial = sum(channel.initial << (len(names) - 1 - i) for i, channel in enumerate(channels))
     ticks, toggles = np.concatenate(edges), np.concatenate(bits)
     order = np.argsort(ticks, kind="stable")
     ticks, toggles = ticks[order], toggles[order]
-    state = initial ^ np.bitwise_xor.accumulate(toggles) if len(toggles) else toggles
+    state = np.bitwise_xor.accumulate(toggles) ^ np.int8(initial) if len(toggles) else toggles
     last = np.concatenate((np.diff(ticks) > 0, [True])) if len(ticks) else np.empty(0, dtype=bool)
     return ticks[last], state[last]
 
 
-def _reversals(when: Ticks, step: Indices) -> tuple[int, ...]:
+def _reversals(when: Ticks, step: Places) -> tuple[int, ...]:
     """Instants from which at least six steps in a row run the other way."""
     sign = np.sign(np.where(np.abs(step) == 1, step, 0))
     moving = np.flatnonzero(sign)

@@ -88,10 +88,12 @@ def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) ->
     jerks: dict[int, Jerk] = {}
     settled: set[int] = set()
     for _ in range(ROUNDS):
-        residue = _residues(times[keep], turns[keep], teeth)
-        allowed = limit * _stretch(turns[keep], place) + _bend(times[keep], turns[keep])
-        allowed = np.maximum(allowed, 4.0 * sample_ticks / period[keep])
-        peaks = _peaks(np.abs(residue), allowed)
+        own_times, own_turns = times[keep], turns[keep]
+        apart = np.abs(_residues(own_times, own_turns, teeth))
+        over = np.flatnonzero(apart > limit)  # what is allowed is nowhere less
+        allowed = limit * _stretch(own_turns, place, over) + _bend(own_times, own_turns, over)
+        allowed = np.maximum(allowed, 4.0 * sample_ticks / period[keep[over]])
+        peaks = _peaks(apart, over[apart[over] > allowed])
         fresh = [int(i) for i in peaks if int(keep[i]) not in settled]
         if not fresh:
             break
@@ -177,36 +179,39 @@ def _missing_from_cubic(times: Ticks, turns: Floats, at: Indices, offsets: tuple
     return np.asarray(-predicted)
 
 
-def _stretch(turns: Floats, place: float) -> Floats:
-    """How much wider than usual the neighbours of each pulse stand apart, at least 1."""
-    wide = np.ones(len(turns))
-    wide[1:-1] = np.maximum((turns[2:] - turns[:-2]) / (2.0 * place), 1.0)
-    return wide
+def _stretch(turns: Floats, place: float, at: Indices) -> Floats:
+    """How much wider than usual the neighbours of the pulses `at` stand apart, at least 1."""
+    inner = np.clip(at, 1, len(turns) - 2)
+    wide = np.maximum((turns[inner + 1] - turns[inner - 1]) / (2.0 * place), 1.0)
+    return np.where(inner == at, wide, 1.0)
 
 
-def _bend(times: Ticks, turns: Floats) -> Floats:
-    """Angle that a change of speed may account for at each pulse: judged by the intervals beyond its neighbours, which
-    a shift of the pulse itself leaves alone."""
+def _bend(times: Ticks, turns: Floats, at: Indices) -> Floats:
+    """Angle that a change of speed may account for at the pulses `at`: judged by the intervals beyond their neighbours,
+    which a shift of the pulse itself leaves alone."""
     n = len(times)
-    bend = np.zeros(n)
-    pace = np.diff(times) / np.diff(turns)
-    log = np.log(pace)
-    span = np.diff(turns)
-    bend[2:-2] = BEND_SHARE * np.abs(log[3:] - log[:-3]) * span[1:-2]
-    bend[1] = BEND_SHARE * abs(log[3] - log[2]) * span[0]
-    bend[-2] = BEND_SHARE * abs(log[-4] - log[-3]) * span[-1]
-    return bend
+
+    def log_pace(interval: Indices) -> Floats:
+        own = np.clip(interval, 0, n - 2)
+        return np.asarray(np.log((times[own + 1] - times[own]) / (turns[own + 1] - turns[own])))
+
+    inner = (at > 0) & (at < n - 1)
+    # beside an end the two intervals beyond its one neighbour inside
+    later = np.where(at == n - 2, n - 5, np.where(at == 1, 3, at + 1))
+    earlier = np.where(at == n - 2, n - 4, np.where(at == 1, 2, at - 2))
+    before = np.where(at == n - 2, n - 2, np.maximum(at - 1, 0))
+    span = turns[np.minimum(before + 1, n - 1)] - turns[before]
+    return np.where(inner, BEND_SHARE * np.abs(log_pace(later) - log_pace(earlier)) * span, 0.0)
 
 
-def _peaks(size: Floats, allowed: Floats) -> Indices:
-    """Where `size` exceeds what is allowed and is the largest among two neighbours to either side."""
-    excess = np.where(np.isfinite(size) & (size > allowed), size, 0.0)
-    over = np.flatnonzero(excess > 0)
+def _peaks(size: Floats, over: Indices) -> Indices:
+    """Those of the pulses `over` whose size is the largest of all of `over` among two neighbours to either side."""
     if not len(over):
         return over
-    padded = np.concatenate((np.zeros(2), excess, np.zeros(2)))
+    padded = np.zeros(len(size) + 4)
+    padded[over + 2] = size[over]
     largest = np.max([padded[over + k] for k in range(5)], axis=0)
-    return np.asarray(over[excess[over] >= largest])
+    return np.asarray(over[size[over] >= largest])
 
 
 def _ends(times: Ticks, turns: Floats, limit_places: float) -> Indices:

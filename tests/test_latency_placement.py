@@ -14,6 +14,7 @@ from spinlag.pipeline import analyse
 from spinlag.placement import place
 from spinlag.rig import rig_from_mapping
 from spinlag.rotation import find_revolutions
+from spinlag.synth import scenario_from_mapping, simulate
 
 RIG = rig_from_mapping(
     {
@@ -73,6 +74,28 @@ def test_missing_and_late_updates_are_seen_and_clean_ones_are_not():
     kinds = [(o.kind, o.revolution) for o in findings.observations if o.kind.startswith("update")]
     assert kinds == [("update-missing", 5), ("update-late", 7)]
     assert findings.placements[0].missing == 1
+
+
+def test_an_update_cut_short_is_an_incident_and_no_placement_error():
+    tables = {
+        "seed": 5,
+        "duration_s": 1.0,
+        "leds": [{"data": "DOUT", "count": 12}],
+        "firmware": {"columns": 12, "response_us": 60.0, "response_jitter_us": 2.0},
+    }
+    cut = {"kind": "data-truncated", "revolution": 10, "column": 5, "leds": 3}
+    found = []
+    for faults in ([], [cut]):
+        made = simulate(scenario_from_mapping(tables | {"faults": faults}))
+        found.append(analyse(made.capture, made.rig))
+    clean, broken = (one.placements[0] for one in found)
+    assert (clean.broken, broken.broken) == (0, 1)
+    # nine LEDs of 30 us less are 2.9 degrees at 30 turns a second, but not of a column's place: it began in time
+    assert_allclose(broken.residue_rms_deg, clean.residue_rms_deg, rtol=0.02, atol=0)
+    assert_allclose(broken.turns["offset_deg"][10], clean.turns["offset_deg"][10], rtol=0.01, atol=0)
+    assert np.nanmin(broken.places.residue_deg) < -2
+    assert broken.missing == 0
+    assert [one.kind for one in found[1].incidents.incidents if one.origin is None] == ["data-truncated"]
 
 
 def test_a_revolution_without_updates_counts_as_missing_not_as_zero():

@@ -28,6 +28,8 @@ Floats = NDArray[np.float64]
 
 _TURN = 360.0
 _NORMAL_95 = 1.959964
+USUAL_LENGTH = 0.9
+"""Where so large a share of a chain's updates have one length, others are faults of theirs."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +40,9 @@ class Placement:
     `turns`, one row per revolution: `revolution`, `updates`, `offset_deg`, `scale`, `residue_rms_deg`, `seam_deg` (to
     the next revolution), `missing`, `repeated`, `extra`. The error of an update is its angle less that of its column;
     a turn's errors split into offset (mean), scale (slope over the turn: by this share the firmware's idea of the
-    period was wrong) and residue. NaN stands where a turn has too few updates.
+    period was wrong) and residue. NaN stands where a turn has too few updates. Updates with other than the chain's LEDs
+    (`broken` of them) end sooner or later than they should and so say nothing of where their column stands: they are
+    incidents, have a residue, and are left out of the fits and of every statistic of placement.
     """
 
     chain: str
@@ -64,6 +68,8 @@ class Placement:
     angles_from: Literal["index", "motor lines"] = "index"
     index_residue_rms_deg: float | None = None
     """Where angles are from the motor lines: the residue of all updates as the index alone shows it."""
+    broken: int = 0
+    """Updates with fewer or more LEDs than the chain's others have, in the turns that are judged."""
     changes_only: bool = False
     """True where columns that show the same as the one before leave no trace, so that only those which change in most
     turns can be missed, and latency is known of turns whose first column changes."""
@@ -93,12 +99,13 @@ def place(
     gaps = columns_from == "rig" and leaves_gaps(chain, bounds, columns)
     matching = (match_changes if gaps else match_columns)(chain.start, bounds, columns, slack=slack)
     places = _by_index(capture, rotation, chain, matching, columns)
-    table = _turn_table(places, rotation, columns)
+    sound = sound_updates(chain)
+    table = _turn_table(places, rotation, columns, sound)
     by_index = None
     if motor is not None and _knows_better(motor):
-        by_index = _rms(places.residue_deg)
+        by_index = _rms(places.residue_deg[sound])
         places = _by_motor(capture, motor, chain, places, columns)
-        table = _turn_table(places, rotation, columns)
+        table = _turn_table(places, rotation, columns, sound)
     expected = np.arange(columns)
     if gaps:
         turns = len(table)
@@ -107,7 +114,8 @@ def place(
     judged = table[(table["updates"] > 0) & rotation.turns["used"].to_numpy(dtype=bool)]
     usable = np.zeros(len(table) + 1, dtype=bool)  # the last one is for updates of no revolution, which say -1
     usable[judged["revolution"].to_numpy()] = True
-    residue = places.residue_deg[usable[places.revolution] & np.isfinite(places.residue_deg)]
+    judgeable = usable[places.revolution] & np.isfinite(places.residue_deg)
+    residue = places.residue_deg[judgeable & sound]
     instant = _instant_in_degrees(capture, rotation)
     if by_index is not None and motor is not None:
         instant = float(np.hypot(instant, motor.angle_rms_deg or 0.0))
@@ -134,10 +142,23 @@ def place(
         instant_bound_deg=instant * np.sqrt(6),
         angles_from="index" if by_index is None else "motor lines",
         index_residue_rms_deg=by_index,
+        broken=int(np.count_nonzero(judgeable & ~sound)),
         changes_only=gaps,
     )
     seen = watch_placement(capture, rotation, chain, places, table, matching, columns, expected)
     return replace(placed, observations=seen)
+
+
+def sound_updates(chain: ChainUpdates) -> NDArray[np.bool_]:
+    """True for updates with as many LEDs as nine in ten of the chain's have, shape (updates,); where lengths vary more
+    than that, and where updates show as changes only, for all."""
+    leds = chain.leds_seen
+    sound = np.empty(len(chain), dtype=np.bool_)
+    for rows in stretches(len(chain)):
+        sound[rows] = chain.bits[rows] // chain.bits_per_led == leds
+    if chain.changes_only or np.count_nonzero(sound) < USUAL_LENGTH * len(chain):
+        sound[:] = True
+    return sound
 
 
 def _rms(values: Floats) -> float | None:
@@ -203,12 +224,12 @@ def _by_index(
 _TURN_PARTS = ("updates", "offset_deg", "scale", "residue_rms_deg", "missing", "repeated", "extra")
 
 
-def _turn_table(placed: PlacedUpdates, rotation: Rotation, columns: int) -> pd.DataFrame:
+def _turn_table(placed: PlacedUpdates, rotation: Rotation, columns: int, sound: NDArray[np.bool_]) -> pd.DataFrame:
     """One row per revolution; fills `placed.residue_deg`. Turns are taken some at a time: updates stand in order."""
     n = len(rotation.turn_ticks) - 1
     parts: dict[str, list[NDArray[Any]]] = {name: [] for name in _TURN_PARTS}
     for rows, first, last in turn_stretches(placed.revolution, n):
-        for name, part in _turns(placed, rows, first, last - first, columns).items():
+        for name, part in _turns(placed, rows, first, last - first, columns, sound[rows]).items():
             parts[name].append(part)
     joined = {name: np.concatenate(part) if part else np.empty(0) for name, part in parts.items()}
     seam = _seams(placed.revolution, placed.column, placed.angle_deg, n, columns)
@@ -217,17 +238,21 @@ def _turn_table(placed: PlacedUpdates, rotation: Rotation, columns: int) -> pd.D
     return pd.DataFrame(table)
 
 
-def _turns(placed: PlacedUpdates, rows: slice, first: int, n: int, columns: int) -> dict[str, NDArray[Any]]:
-    """What the table says of turns first ... first + n, whose updates are `rows`; fills their residues."""
+def _turns(
+    placed: PlacedUpdates, rows: slice, first: int, n: int, columns: int, sound: NDArray[np.bool_]
+) -> dict[str, NDArray[Any]]:
+    """What the table says of turns first ... first + n, whose updates are `rows`; fills their residues. The `sound`
+    updates make the fits."""
     turn, column, error = placed.revolution[rows] - first, placed.column[rows], placed.error_deg[rows]
     ok = np.isfinite(error)
+    fitted = sound[ok]
     g, x, y = turn[ok], column[ok].astype(np.float64) * (_TURN / columns), error[ok]
-    count = np.bincount(g, minlength=n)
-    offset, slope = _line_per_group(g, x, y, n)
-    mean_x = np.divide(np.bincount(g, x, n), count, out=np.full(n, np.nan), where=count > 0)
+    count = np.bincount(g[fitted], minlength=n)
+    offset, slope = _line_per_group(g[fitted], x[fitted], y[fitted], n)
+    mean_x = np.divide(np.bincount(g[fitted], x[fitted], n), count, out=np.full(n, np.nan), where=count > 0)
     residue = y - offset[g] - np.nan_to_num(slope[g]) * (x - mean_x[g])
     placed.residue_deg[rows][ok] = np.where(count[g] > 2, residue, np.nan)
-    squares = np.bincount(g, residue**2, n)
+    squares = np.bincount(g[fitted], residue[fitted] ** 2, n)
     same = np.zeros(len(turn), dtype=bool)
     same[1:] = (turn[1:] == turn[:-1]) & (column[1:] == column[:-1])
     beyond = column >= columns

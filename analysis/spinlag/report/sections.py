@@ -140,6 +140,12 @@ def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None) -> list
         outside = int((placement.places.revolution < 0).sum())
         if outside:
             said.append(f"{chain.name}: {outside} updates lie before the first or after the last whole revolution.")
+    if placement is not None and placement.broken:
+        noun, are = ("update", "it is an incident") if placement.broken == 1 else ("updates", "they are incidents")
+        said.append(
+            f"{chain.name}: {placement.broken} {noun} with other than the chain's {chain.leds_seen} LEDs left out of "
+            f"the placement errors; {are}."
+        )
     if placement is not None and placement.changes_only:
         turns = placement.places.revolution[placement.places.column == 0]
         silent = len(placement.turns) - len(np.unique(turns[turns >= 0]))

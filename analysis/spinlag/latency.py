@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from spinlag.capture import Capture
-from spinlag.columns import group_bounds
 from spinlag.leds.updates import ChainUpdates
+from spinlag.placed import rows_of_turns
 from spinlag.placement import Placement
 from spinlag.rig import Rig
 from spinlag.rotation import NO_TICK, Rotation
@@ -48,13 +48,8 @@ def measure_latency(
     tick = float(capture.tick)
     index = rotation.turns["index_tick"].to_numpy(dtype=np.int64)
     seen = np.flatnonzero(index != NO_TICK)
-    turn = placement.places.revolution
-    inside = np.flatnonzero(turn >= 0)
-    first, after = group_bounds(turn[inside], len(index))
-    first, after = first[seen], after[seen]
-    update = np.full(len(seen), -1, dtype=np.int64)
-    some = after > first
-    update[some] = inside[first[some]]
+    first, after = rows_of_turns(placement.places.revolution, len(index))
+    update = np.where(after > first, first, -1)[seen]
     there = update >= 0
     there[there] = chain.whole[update[there]]
     if placement.changes_only:

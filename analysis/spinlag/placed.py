@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spinlag.columns import group_bounds
 from spinlag.leds.updates import ChainUpdates
 from spinlag.paged import let_go_of_pages
 
@@ -39,9 +40,7 @@ def turn_stretches(revolution: NDArray[np.int32], turns: int) -> Iterator[tuple[
 
     `revolution`: that of each update, ascending but for -1 before the first and after the last whole turn.
     """
-    known = revolution >= 0
-    begin = int(np.argmax(known)) if known.any() else 0
-    inside = revolution[begin : begin + int(np.count_nonzero(known))]
+    begin, inside = _inside(revolution)
     done, first = 0, 0
     while first < turns:
         cut = done + ROWS_AT_ONCE
@@ -50,6 +49,20 @@ def turn_stretches(revolution: NDArray[np.int32], turns: int) -> Iterator[tuple[
         yield slice(begin + done, begin + after), first, last
         let_go_of_pages()
         done, first = after, last
+
+
+def rows_of_turns(revolution: NDArray[np.int32], turns: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First update of each turn and one past its last, shape (turns,); equal where a turn has none."""
+    begin, inside = _inside(revolution)
+    first, after = group_bounds(inside, turns)
+    return first + begin, after + begin
+
+
+def _inside(revolution: NDArray[np.int32]) -> tuple[int, NDArray[np.int32]]:
+    """Where the updates of whole turns begin, and the turns of these alone."""
+    known = revolution >= 0
+    begin = int(np.argmax(known)) if len(known) else 0
+    return begin, revolution[begin : begin + int(np.count_nonzero(known))]
 
 
 def stretches(count: int) -> Iterator[slice]:

@@ -9,10 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spinlag.capture import Capture
-from spinlag.columns import Matching, firmware_bounds, group_bounds
+from spinlag.columns import Matching, firmware_bounds
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
-from spinlag.placed import PlacedUpdates
+from spinlag.placed import PlacedUpdates, rows_of_turns
 from spinlag.rotation import Rotation
 from spinlag.rotation.noise import centre_and_sigma
 
@@ -75,9 +75,7 @@ class _Scene:
         self.response = matching.response
         self.bounds = firmware_bounds(rotation)
         self.period = np.diff(rotation.turn_ticks)
-        self.first, self.after = group_bounds(self.turn[self.turn >= 0], len(self.period))
-        offset = int(np.argmax(self.turn >= 0)) if (self.turn >= 0).any() else 0
-        self.first, self.after = self.first + offset, self.after + offset
+        self.first, self.after = rows_of_turns(self.turn, len(self.period))
 
     def observe(self, kind: str, tick: float, turn: int, detail: str, **evidence: object) -> Observation:
         """An Observation on this chain's line."""

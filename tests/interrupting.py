@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 from build import RIG, display
 from spinlag.synth.write import lines_of, write_vcd
@@ -27,7 +28,9 @@ RUNNER = """
 import json, os, resource, signal, sys
 import matplotlib.figure, scipy.stats, pandas
 import spinlag.importers, spinlag.pipeline, spinlag.report.html, spinlag.report.folder, spinlag.roles.survey
+from spinlag import paged
 from spinlag.cli import main
+from spinlag.importers import edge_store, vcd
 # a shell that starts the tests in the background lets them ignore the signal
 signal.signal(signal.SIGINT, signal.default_int_handler)
 for line in sys.stdin:
@@ -40,6 +43,13 @@ for line in sys.stdin:
         if order["most_bytes"]:
             signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
             resource.setrlimit(resource.RLIMIT_FSIZE, (order["most_bytes"],) * 2)
+        if order["tmp"]:
+            os.environ["TMPDIR"] = order["tmp"]
+        if "edges" in order["to_files"]:
+            edge_store.MEMORY_CAP = 2000
+            vcd.read.__kwdefaults__["block_bytes"] = 4096
+        if "columns" in order["to_files"]:
+            paged.LEAST_BYTES = 100
         sys.argv = ["spinlag", *order["arguments"]]
         main()
     print(pid, flush=True)
@@ -70,10 +80,22 @@ class Runner:
         self._process.stdout.close()
         self._said.close()
 
-    def start(self, capture: Path, out: Path, *, most_bytes: int = 0) -> None:
-        """Begin to check a capture into a folder; files may grow to `most_bytes` where that is not 0."""
-        arguments = ["check", str(capture), "--rig", str(capture.parent / "bench.toml"), "--out", str(out)]
-        order = {"arguments": arguments, "stderr": self._said.name, "most_bytes": most_bytes}
+    def start(self, capture: Path, out: Path, **limits: Any) -> None:
+        """Begin to check a capture into a folder; `limits` as in `command`."""
+        self.command(["check", str(capture), "--rig", str(capture.parent / "bench.toml"), "--out", str(out)], **limits)
+
+    def command(
+        self, arguments: list[str], *, most_bytes: int = 0, tmp: Path | None = None, to_files: tuple[str, ...] = ()
+    ) -> None:
+        """Begin a command. Files may grow to `most_bytes` where that is not 0; temporary files go to `tmp`; `edges` and
+        `columns` in `to_files` send even short ones of a capture there."""
+        order = {
+            "arguments": arguments,
+            "stderr": self._said.name,
+            "most_bytes": most_bytes,
+            "tmp": str(tmp or ""),
+            "to_files": to_files,
+        }
         self._process.stdin.write(json.dumps(order) + "\n")
         self._process.stdin.flush()
         self._pid = int(self._process.stdout.readline())
@@ -118,5 +140,5 @@ def about(out: Path) -> str:
 
 
 def leftovers(parent: Path) -> list[str]:
-    """Temporary folders beside a report."""
+    """Temporary files and folders beside a report."""
     return [name for name in os.listdir(parent) if name.startswith(".spinlag")]

@@ -10,11 +10,17 @@ import random
 import shutil
 import signal
 import subprocess
+import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 
 import pytest
 
 from interrupting import SIGNALS, Runner, about, fingerprint, leftovers, make_bench
+from spinlag.report.folder import put, write_folder
+from spinlag.small_files import write_whole
+from spinlag.synth.write import new_file
 
 
 @pytest.fixture(scope="module")
@@ -84,35 +90,104 @@ def test_an_interrupted_first_run_leaves_nothing(runner, bench, tmp_path):
     assert os.listdir(tmp_path) == []
 
 
-def test_a_full_disk_keeps_the_old_report(runner, bench, tmp_path):
-    """A file system with room for one report and a half."""
-    captures, whole, _ = bench
-    (old, first), (_, second) = captures.items()
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    size = sum(os.path.getsize(first.parent / "whole" / old[:8] / name) for name in whole[old]) * 3 // 2
-    command = ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(disk)]
-    if subprocess.run(command, capture_output=True).returncode:
+@contextmanager
+def small_disk(folder, size):
+    """A file system of so many bytes; its size can be set anew."""
+    folder.mkdir()
+    options = ["-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)]
+    if subprocess.run(["mount", *options], capture_output=True).returncode:
         pytest.skip("no right to mount a small file system here")
     try:
-        placed(first, old, disk / "report")
-        runner.start(second, disk / "report")
-        status, said = runner.finish()
-        assert status == 2
-        assert said.count("\n") == 1
-        assert "No space left on device; what was there stays" in said
-        assert fingerprint(disk / "report") == whole[old]
-        assert os.listdir(disk) == ["report"]
+        yield lambda size: subprocess.run(["mount", "-o", f"remount,size={size}", str(folder)], check=True)
     finally:
-        subprocess.run(["umount", str(disk)], check=True)
+        subprocess.run(["umount", str(folder)], check=True)
 
 
-def test_a_limit_on_files_keeps_the_old_report(runner, bench, tmp_path):
+def used(folder):
+    """Bytes taken of a file system."""
+    told = os.statvfs(folder)
+    return (told.f_blocks - told.f_bfree) * told.f_frsize
+
+
+def test_a_disk_that_fills_up_anywhere_in_the_report_keeps_the_old_one(runner, bench, tmp_path):
+    """A file system with room for one report and more and more of another, until it fits."""
+    captures, whole, _ = bench
+    (old, first), (new, second) = captures.items()
+    with small_disk(tmp_path / "disk", 1 << 26) as resize:
+        disk = tmp_path / "disk"
+        out = placed(first, old, disk / "report")
+        size = used(disk)
+        for share in (0.0, 0.1, 0.5, 0.8, 0.97):
+            resize(size + round(share * size) // 4096 * 4096)
+            runner.start(second, out)
+            status, said = runner.finish()
+            assert status == 2, (share, said)
+            assert said.count("\n") == 1
+            assert "No space left on device; what was there stays" in said
+            assert fingerprint(out) == whole[old], share
+            assert os.listdir(disk) == ["report"]
+        resize(3 * size)
+        run(runner, second, out)
+        assert fingerprint(out) == whole[new]
+
+
+@pytest.mark.parametrize("to_files", [("edges",), ("columns",)])
+def test_a_full_disk_for_temporary_files_while_reading_and_measuring(runner, bench, tmp_path, to_files):
+    """Long lines and columns go to temporary files: without room for them there is one clear line and the old report.
+
+    Edges are needed from the reading on, columns while updates are decoded and placed.
+    """
+    captures, whole, _ = bench
+    (old, first), (new, second) = captures.items()
+    out = placed(first, old, tmp_path / "report")
+    refused = 0
+    with small_disk(tmp_path / "temporary", 1 << 26) as resize:
+        tmp = tmp_path / "temporary"
+        for pages in (1, 3, 64):
+            resize(4096 * pages)
+            runner.start(second, out, tmp=tmp, to_files=to_files)
+            status, said = runner.finish()
+            assert os.listdir(tmp) == []
+            assert sorted(os.listdir(tmp_path)) == ["report", "temporary"]
+            if status == 2:
+                refused += 1
+                assert said == (
+                    f"spinlag: no room in {tmp} for what this capture needs; free some, or set TMPDIR to another "
+                    "folder\n"
+                )
+                assert fingerprint(out) == whole[old]
+            else:
+                assert status in (0, 3), said
+                # a report made by way of files is the same to the byte
+                assert fingerprint(out) == whole[new]
+    assert 1 <= refused < 3
+    assert fingerprint(out) == whole[new]
+
+
+def test_a_limit_on_temporary_files_keeps_the_old_report(runner, bench, tmp_path):
+    """The same where nothing can be mounted."""
+    captures, whole, _ = bench
+    (old, first), (_, second) = captures.items()
+    out = placed(first, old, tmp_path / "report")
+    (tmp_path / "temporary").mkdir()
+    runner.start(second, out, tmp=tmp_path / "temporary", to_files=("edges",), most_bytes=600)
+    status, said = runner.finish()
+    assert status == 2
+    assert said == (
+        f"spinlag: the temporary file of this capture in {tmp_path / 'temporary'} cannot be used: File too large\n"
+    )
+    assert fingerprint(out) == whole[old]
+    assert sorted(os.listdir(tmp_path)) == ["report", "temporary"]
+    assert os.listdir(tmp_path / "temporary") == []
+
+
+@pytest.mark.parametrize("most_bytes", [2_000, 20_000, 100_000])
+def test_a_limit_on_files_keeps_the_old_report(runner, bench, tmp_path, most_bytes):
     """Where nothing can be mounted: the kernel refuses to write beyond a size (EFBIG)."""
     captures, whole, _ = bench
     (old, first), (_, second) = captures.items()
     placed(first, old, tmp_path / "report")
-    runner.start(second, tmp_path / "report", most_bytes=20_000)
+    runner.start(second, tmp_path / "report", most_bytes=most_bytes)
     status, said = runner.finish()
     assert status == 2
     assert said.count("\n") == 1
@@ -144,3 +219,99 @@ def test_two_runs_into_one_folder_do_not_mix(runner, bench, tmp_path):
             assert status in (0, 3), said
     assert fingerprint(out) == whole[about(out)]
     assert os.listdir(tmp_path) == ["report"]
+
+
+HANGING = """
+import sys, time
+from spinlag.temporary import whole_file
+with whole_file(sys.argv[1]) as stream:
+    stream.write(b"half of it")
+    stream.flush()
+    print("writing", flush=True)
+    time.sleep(60)
+"""
+
+
+@contextmanager
+def writing(path):
+    """A process in the midst of writing a single file."""
+    process = subprocess.Popen([sys.executable, "-c", HANGING, str(path)], stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout.readline() == "writing\n"
+        yield process
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+
+
+@pytest.mark.parametrize("later", ["file", "report", "capture"])
+@pytest.mark.parametrize("kind", [signal.SIGKILL, signal.SIGTERM])
+def test_what_a_killed_writer_of_a_file_left_goes_with_the_next_run(tmp_path, kind, later):
+    """Whatever is written next into that folder clears it away; what a run that is alive is writing stays."""
+    (tmp_path / "rig.toml").write_bytes(b"old")
+    (tmp_path / ".spinlag-new-notours").write_bytes(b"somebody's")
+    with writing(tmp_path / "other.toml"):
+        with writing(tmp_path / "rig.toml") as killed:
+            assert len(leftovers(tmp_path)) == 3
+            killed.send_signal(kind)
+            killed.wait()
+        assert (tmp_path / "rig.toml").read_bytes() == b"old"
+        assert len(leftovers(tmp_path)) == 3
+        if later == "file":
+            write_whole(tmp_path / "rig.toml", b"new")
+            assert (tmp_path / "rig.toml").read_bytes() == b"new"
+        elif later == "capture":
+            with new_file(tmp_path / "made.vcd.gz", force=False) as stream:
+                stream.write(b"new")
+        else:
+            write_folder(tmp_path / "report", {"report.html": lambda stream: put(stream, b"new")})
+        kept = leftovers(tmp_path)
+        assert len(kept) == 2
+        assert ".spinlag-new-notours" in kept
+
+
+def test_draft_killed_leaves_the_old_rig_or_the_new_one(runner, bench, tmp_path):
+    captures, _, _ = bench
+    made = []
+    for path in captures.values():
+        runner.command(["draft", str(path), "-o", str(tmp_path / "rig.toml"), "--force"])
+        began = time.monotonic()
+        assert runner.finish()[0] == 0
+        seconds = time.monotonic() - began
+        made.append((tmp_path / "rig.toml").read_bytes())
+    chance = random.Random(7)
+    for _ in range(6):
+        runner.command(["draft", str(next(iter(captures.values()))), "-o", str(tmp_path / "rig.toml"), "--force"])
+        runner.ended_within(chance.uniform(0.8, 1.1) * seconds)
+        runner.kill(signal.SIGKILL)
+        runner.finish()
+        assert (tmp_path / "rig.toml").read_bytes() in made
+        assert len(leftovers(tmp_path)) <= 1
+    write_whole(tmp_path / "last", b"")
+    assert leftovers(tmp_path) == []
+
+
+def test_a_single_file_does_not_take_the_place_of_a_folder_or_a_pipe(tmp_path):
+    (tmp_path / "folder").mkdir()
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(IsADirectoryError):
+        write_whole(tmp_path / "folder", b"x")
+    with pytest.raises(OSError, match="is no regular file"):
+        write_whole(tmp_path / "pipe", b"x")
+    assert sorted(os.listdir(tmp_path)) == ["folder", "pipe"]
+
+
+def test_two_writers_of_one_file_leave_one_whole_file(tmp_path):
+    """A fresh file can be taken for a leftover before its lock is on it: then another is made."""
+    target = tmp_path / "file"
+    contents = [bytes([65 + n]) * 50_000 for n in range(8)]
+
+    def write(content):
+        for _ in range(25):
+            write_whole(target, content)
+            assert target.read_bytes() in contents
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(write, contents))
+    assert os.listdir(tmp_path) == ["file"]

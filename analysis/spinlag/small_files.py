@@ -8,10 +8,10 @@ from __future__ import annotations
 import errno
 import io
 import os
-import secrets
 import select
 import stat
-from pathlib import Path
+
+from spinlag.temporary import whole_file
 
 PIPE_WAIT_S = 10.0
 """How long a named pipe may be silent."""
@@ -52,16 +52,8 @@ def read_small(path: str | os.PathLike[str], *, most_bytes: int) -> bytes:
 
 def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
     """Write a file in one step of the file system: where that fails, what was there stays. Raises OSError."""
-    target = Path(path)
-    temporary = target.with_name(f".spinlag-new-{secrets.token_hex(6)}")
-    try:
-        with open(temporary, "xb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(temporary, target)
-    finally:
-        temporary.unlink(missing_ok=True)
+    with whole_file(path) as stream:
+        stream.write(content)
 
 
 def _without_waiting(path: str, flags: int) -> int:

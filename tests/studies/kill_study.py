@@ -2,15 +2,17 @@
 
     python -m tests.studies.kill_study --kills 200 --seed 1
 
-Each run checks one of two captures into a folder that already holds a report; it is killed at a random moment of its
-life. Then the folder must hold the old report or the new one, whole, to the byte. At the end one run to completion must
-leave no temporary folder. Prints the figures; status 1 where a report was torn or something was left behind.
+Each run checks one of two captures into a folder that already holds a report, or, one in four, drafts a rig in the
+place of another; it is killed at a random moment of its life. Then the folder must hold the old report or the new one,
+whole, to the byte, and so the rig. At the end one run to completion must leave nothing temporary. Prints the figures;
+status 1 where something was torn or left behind.
 """
 
 from __future__ import annotations
 
 import argparse
 import random
+import signal
 import sys
 import tempfile
 import time
@@ -39,25 +41,26 @@ def main() -> int:
         out = place / "report"
         _finish(runner, next(iter(captures.values())), out)
         most = 0
+        rigs, rig_seconds = _drafts(runner, captures, place / "rig.toml")
         while score["kills"] < options.kills:
             # half of the kills aim at the end of a run, when the folder is written
             share = chance.uniform(0, 1.0) if score["runs"] % 2 else chance.uniform(0.85, 1.02)
             before, kind = about(out), chance.choice(SIGNALS)
+            capture = chance.choice(list(captures.values()))
+            if score["runs"] % 4 == 3:
+                rig_seconds = _draft_killed(runner, capture, place / "rig.toml", kind, share, rig_seconds, score)
+                score["torn"] += (place / "rig.toml").read_bytes() not in rigs
+                most = max(most, len(leftovers(place)))
+                continue
             began = time.monotonic()
-            runner.start(chance.choice(list(captures.values())), out)
+            runner.start(capture, out)
             # a run takes as long as the rest of the machine lets it
             if runner.ended_within(share * seconds):
                 seconds = 0.5 * seconds + 0.5 * (time.monotonic() - began)
             else:
                 seconds *= 1.03
                 runner.kill(kind)
-            status, _ = runner.finish()
-            score["runs"] += 1
-            if status in (-kind, 130):
-                score["kills"] += 1
-                score[f"killed by {kind.name}"] += 1
-            else:
-                score[f"{kind.name} too late"] += 1
+            _count(score, runner.finish()[0], kind)
             try:
                 score["torn"] += fingerprint(out) != whole[about(out)]
                 score["new report"] += about(out) != before
@@ -68,10 +71,48 @@ def main() -> int:
         _finish(runner, next(iter(captures.values())), out)
         left = leftovers(place)
     more = sorted(name for name in score if name.startswith("killed") or name.endswith("late"))
-    for what in ("runs", "kills", *more, "new report", "torn"):
+    for what in ("runs", "of them drafts", "kills", *more, "new report", "torn"):
         print(f"{what:20} {score[what]}")
-    print(f"most temporary folders at a time {most}, after the last run {len(left)}")
+    print(f"most temporary files and folders at a time {most}, after the last run {len(left)}")
     return 1 if score["torn"] or left else 0
+
+
+def _count(score: Counter[str], status: int, kind: signal.Signals) -> None:
+    score["runs"] += 1
+    if status in (-kind, 130):
+        score["kills"] += 1
+        score[f"killed by {kind.name}"] += 1
+    else:
+        score[f"{kind.name} too late"] += 1
+
+
+def _drafts(runner: Runner, captures: dict[str, Path], rig: Path) -> tuple[list[bytes], float]:
+    """What a draft of each capture looks like, and how long one takes."""
+    made = []
+    for path in captures.values():
+        began = time.monotonic()
+        runner.command(["draft", str(path), "-o", str(rig), "--force"])
+        if runner.finish()[0] != 0:
+            raise RuntimeError("a draft that nobody killed failed")
+        seconds = time.monotonic() - began
+        made.append(rig.read_bytes())
+    return made, seconds
+
+
+def _draft_killed(
+    runner: Runner, capture: Path, rig: Path, kind: signal.Signals, share: float, seconds: float, score: Counter[str]
+) -> float:
+    """One draft, killed after a share of its time; returns how long one takes."""
+    began = time.monotonic()
+    runner.command(["draft", str(capture), "-o", str(rig), "--force"])
+    if runner.ended_within(share * seconds):
+        seconds = 0.5 * seconds + 0.5 * (time.monotonic() - began)
+    else:
+        seconds *= 1.03
+        runner.kill(kind)
+    score["of them drafts"] += 1
+    _count(score, runner.finish()[0], kind)
+    return seconds
 
 
 def _whole(runner: Runner, captures: dict[str, Path], folder: Path) -> tuple[dict[str, dict[str, str]], float]:

@@ -24,11 +24,7 @@ from typing import BinaryIO
 from spinlag.errors import OutputError
 from spinlag.report.names import printable
 from spinlag.small_files import read_small
-
-try:
-    import fcntl
-except ImportError:  # pragma: no cover - no advisory locks on this system
-    fcntl = None  # type: ignore[assignment]
+from spinlag.temporary import ATTEMPTS, NAME, NO_LOCKS, clear_stale_files, fresh_name, lock
 
 Writer = Callable[[BinaryIO], None]
 
@@ -51,11 +47,8 @@ _MARKS = {"results.json": "spinlag/results/", "compare.json": "spinlag/compare/"
 _LARGEST_MARK = 1 << 28
 """A results.json of more bytes is none of ours."""
 
-_TEMPORARY = re.compile(r"\.spinlag-new-[0-9a-f]{12}")
 _ASIDE = re.compile(r"\.spinlag-old-([0-9a-f]{16})-[0-9a-f]{12}")
-_ATTEMPTS = 50
 _PATIENCE_S = 30.0
-_NO_LOCKS = (errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS)
 
 
 def write_folder(out_dir: str | os.PathLike[str], files: Mapping[str, Writer]) -> Path:
@@ -175,50 +168,29 @@ def _remove_empty(folders: list[Path]) -> None:
 @contextlib.contextmanager
 def _temporary_folder(parent: Path) -> Iterator[Path]:
     """A new, locked folder in `parent`, gone at the end whatever it holds by then."""
-    folder, lock = _locked_folder(parent)
+    folder, handle = _locked_folder(parent)
     try:
         yield folder
     finally:
         _remove_own(folder)
-        if lock is not None:
-            os.close(lock)
+        if handle is not None:
+            os.close(handle)
 
 
 def _locked_folder(parent: Path) -> tuple[Path, int | None]:
-    for _ in range(_ATTEMPTS):
-        folder = parent / f".spinlag-new-{secrets.token_hex(6)}"
+    for _ in range(ATTEMPTS):
+        folder = parent / fresh_name()
         folder.mkdir()
         try:
-            lock = _lock(folder)
+            handle = lock(folder)
         except OSError as error:
-            if error.errno in _NO_LOCKS:
+            if error.errno in NO_LOCKS:
                 return folder, None
             raise
-        if lock is not None:
-            return folder, lock
+        if handle is not None:
+            return folder, handle
         # another run took the fresh folder for a leftover before the lock was on it
     raise OSError(errno.EAGAIN, "no temporary folder could be kept")
-
-
-def _lock(folder: Path) -> int | None:
-    """Lock a folder; None where another process holds it or it is gone. Raises OSError where there are no locks."""
-    if fcntl is None:
-        raise OSError(errno.ENOSYS, "no locks on this system")
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except FileNotFoundError:
-        return None
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        if os.path.samestat(os.fstat(handle), os.stat(folder)):
-            return handle
-    except (BlockingIOError, FileNotFoundError):
-        pass
-    except OSError:
-        os.close(handle)
-        raise
-    os.close(handle)
-    return None
 
 
 def _hold(folder: Path) -> int | None:
@@ -229,9 +201,9 @@ def _hold(folder: Path) -> int | None:
     deadline = time.monotonic() + _PATIENCE_S
     while time.monotonic() < deadline:
         try:
-            handle = _lock(folder)
+            handle = lock(folder)
         except OSError as error:
-            if error.errno in _NO_LOCKS:
+            if error.errno in NO_LOCKS:
                 return None
             raise
         if handle is not None:
@@ -253,15 +225,16 @@ def _remove_own(folder: Path) -> None:
 
 def _clear_leftovers(target: Path) -> None:
     """Remove what killed runs left beside `target`, and put back a report that one had moved aside."""
+    clear_stale_files(target.parent)
     for entry in sorted(os.scandir(target.parent), key=lambda entry: entry.name):
         aside = _ASIDE.fullmatch(entry.name)
-        ours = aside.group(1) == _digest(target) if aside else _TEMPORARY.fullmatch(entry.name)
+        ours = aside.group(1) == _digest(target) if aside else NAME.fullmatch(entry.name)
         if not ours or not entry.is_dir(follow_symlinks=False):
             continue
         folder = Path(entry.path)
         with contextlib.suppress(OSError):
-            lock = _lock(folder)
-            if lock is None:
+            handle = lock(folder)
+            if handle is None:
                 continue  # a run that is alive
             try:
                 if aside and not target.exists():
@@ -269,7 +242,7 @@ def _clear_leftovers(target: Path) -> None:
                 else:
                     _remove_own(folder)
             finally:
-                os.close(lock)
+                os.close(handle)
 
 
 def _write_file(path: Path, writer: Writer) -> None:
@@ -291,7 +264,7 @@ def _sync_folder(folder: Path) -> None:
 
 def _put_in_place(new: Path, target: Path, place: Path) -> None:
     """Let `new` take the name `target` in one step; afterwards `new` is gone or holds what was there before."""
-    for _ in range(_ATTEMPTS):
+    for _ in range(ATTEMPTS):
         try:
             new.rename(target)
             return
@@ -300,7 +273,7 @@ def _put_in_place(new: Path, target: Path, place: Path) -> None:
                 raise
         try:
             # locked, the old report cannot be taken for a leftover while it is looked at under its new name
-            lock = _hold(target)
+            handle = _hold(target)
         except FileNotFoundError:
             continue
         try:
@@ -310,8 +283,8 @@ def _put_in_place(new: Path, target: Path, place: Path) -> None:
         except FileNotFoundError:
             continue
         finally:
-            if lock is not None:
-                os.close(lock)
+            if handle is not None:
+                os.close(handle)
         _refuse_foreign(target, place)
     raise OSError(errno.EBUSY, "the folder changes all the time")
 

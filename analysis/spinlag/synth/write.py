@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gzip
 import lzma
-import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from spinlag.capture import UNKNOWN, Capture, Ticks
 from spinlag.errors import OutputError
 from spinlag.synth.record import Line
+from spinlag.temporary import whole_file
 
 Bytes = NDArray[np.uint8]
 
@@ -67,9 +67,8 @@ def new_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
     """
     if path.exists() and not force:
         raise OutputError(f"{path}: exists already; give another name, or force to overwrite it")
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with open(part, "wb") as raw:
+        with whole_file(path) as raw:
             if path.suffix == ".gz":
                 with gzip.GzipFile(filename="", mode="wb", fileobj=raw, mtime=0) as packed:
                     yield cast("IO[bytes]", packed)
@@ -78,15 +77,12 @@ def new_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
                     yield cast("IO[bytes]", packed_xz)
             else:
                 yield raw
-        if path.exists() and not force:
-            raise OutputError(f"{path}: appeared while it was being written; nothing was overwritten")
-        os.replace(part, path)
+            if path.exists() and not force:
+                raise OutputError(f"{path}: appeared while it was being written; nothing was overwritten")
     except OutputError:
         raise
     except OSError as error:
         raise OutputError(f"{path}: {error.strerror or error}") from None
-    finally:
-        part.unlink(missing_ok=True)
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,7 +15,7 @@ import click
 
 from spinlag.cli_reading import finite, reader_arguments, reading_options
 from spinlag.errors import INTERNAL_STATUS, USAGE_STATUS, CaptureError, OutputError, RigError, SpinlagError
-from spinlag.terminal import write_what_it_can
+from spinlag.terminal import asks_for_help, usage_line, write_what_it_can
 
 if TYPE_CHECKING:
     from spinlag.capture import Capture, Progress
@@ -456,7 +456,7 @@ def _say(lines: list[str]) -> None:
         click.echo(line)
 
 
-def _complain(error: BaseException) -> None:
+def _complain(error: BaseException | str) -> None:
     from spinlag.report.names import printable
 
     click.echo(f"spinlag: {printable(str(error), longest=2000)}", err=True)
@@ -479,12 +479,16 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         write_what_it_can(stream)
     try:
-        status = cli.main(standalone_mode=False)
+        status = cli.main(prog_name="spinlag", standalone_mode=False)
     except SpinlagError as error:
         _complain(error)
         status = error.exit_status
     except click.ClickException as error:
-        error.show()
+        if asks_for_help(error):
+            error.show()
+        else:
+            called = next((f"spinlag {word}" for word in sys.argv[1:] if word in cli.commands), "spinlag")
+            _complain(usage_line(error, called))
         status = USAGE_STATUS
     except (click.Abort, KeyboardInterrupt):
         click.echo("spinlag: interrupted; nothing of the report was changed", err=True)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import gzip
 import json
+import lzma
 import random
 import re
 import warnings
@@ -20,7 +22,7 @@ from spinlag.pipeline import analyse
 from spinlag.report import html
 from spinlag.report.results import results_bytes
 from spinlag.rig import rig_from_mapping
-from spinlag.synth.write import lines_of, write_vcd
+from spinlag.synth.write import lines_of, write_csv, write_vcd
 
 TABLES = {
     "capture": {"sample_rate_hz": 1e9},
@@ -251,6 +253,61 @@ def test_cut_at_every_byte_through_the_whole_check(tmp_path, kind):
         assert all(re.search(rb"\s([01][!-~]|\$end)$", end) for end in silent), silent[:5]
     else:
         assert all(re.search(rb"[01]$", end) for end in silent), silent[:5]
+
+
+def two_members(pack):
+    """Packed in two parts, one behind the other, as when files were joined; the first ends in the midst of a line."""
+
+    def packed(text):
+        middle = text.rindex(b"\n", 0, len(text) // 2) - 1
+        return pack(text[:middle]) + pack(text[middle:])
+
+    return packed
+
+
+PACKERS = {
+    "gz": lambda text: gzip.compress(text, mtime=0),
+    "xz": lzma.compress,
+    "gz of two members": two_members(lambda text: gzip.compress(text, mtime=0)),
+    "xz of two streams": two_members(lzma.compress),
+}
+
+
+@pytest.mark.parametrize("kind", ["vcd", "csv"])
+@pytest.mark.parametrize("packed", PACKERS)
+def test_a_compressed_capture_cut_at_every_byte(tmp_path, kind, packed):
+    """What comes out before the cut, with a warning, or one line that names the file; never an edge out of nothing."""
+    small, _, _ = display(revolutions=2, columns=1, leds=1)
+    plain = tmp_path / f"plain.{kind}"
+    if kind == "vcd":
+        write_vcd(plain, lines_of(small), tick=small.tick, end=small.end)
+    else:
+        write_csv(plain, lines_of(small), tick=small.tick, period_ticks=Fraction(1), end=small.end)
+    data = PACKERS[packed](plain.read_bytes())
+    whole = read_capture(plain)
+    path = tmp_path / f"cut.{kind}.{packed[:2]}"
+    path.write_bytes(data)
+    assert read_capture(path).warnings == whole.warnings
+    partial, refused = 0, 0
+    for stop in range(len(data)):
+        path.write_bytes(data[:stop])
+        try:
+            found = read_capture(path, table=RIG.capture)
+        except SpinlagError as error:
+            said = str(error)
+            assert said.startswith(str(path)), stop
+            assert "\n" not in said
+            refused += 1
+            continue
+        partial += 1
+        assert any("end before their time" in said or "cut short" in said for said in found.warnings), stop
+        assert len(found.channels) <= len(whole.channels)
+        assert found.end <= whole.end
+        for mine, full in zip(found.channels, whole.channels, strict=False):
+            edges = mine.edges[:]
+            assert np.array_equal(edges, full.edges[: len(edges)]), stop
+    assert partial > len(data) // 3
+    assert refused >= 1
 
 
 @pytest.mark.parametrize("seed", range(12))

@@ -63,7 +63,7 @@ _FOREIGN = (
     (b"\x7fELF", "a program"),
     (b"RIFF", "a RIFF file (sound or video)"),
     (b"\x1f\x8b", "gzip data inside compressed data; decompress it once by hand"),
-    (b"\xfd7zXZ", "xz data inside compressed data; decompress it once by hand"),
+    (b"\xfd7zXZ\x00", "xz data inside compressed data; decompress it once by hand"),
     (b"\xff\xfe\0\0", "UTF-32 text; save it as UTF-8"),
     (b"\xff\xfe", "UTF-16 text; save it as UTF-8"),
     (b"\xfe\xff", "UTF-16 text; save it as UTF-8"),

@@ -13,7 +13,7 @@ from tests.build import capture, channel, pulses
 from spinlag.judge import judge_all
 from spinlag.quantities import QUANTITIES, UNITS
 from spinlag.rig import Limit, rig_from_mapping
-from spinlag.rotation import find_revolutions
+from spinlag.rotation import find_revolutions, statistics
 from spinlag.rotation.hunting import find_hunting
 from spinlag.rotation.predict import best_predictor, predictor_table
 from spinlag.rotation.profile import order_name
@@ -458,3 +458,26 @@ def test_the_caption_speaks_of_what_is_drawn():
     assert "95 %" in said
     assert "band" not in said
     assert "names of the orders" not in said
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_changes_of_speed_taken_out_one_after_another_and_all_at_once(seed):
+    """Against the obvious way, which touches all that follows anew for every change."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(5, 400))
+    steps = np.cumsum((rng.random(n) < 0.05) * rng.normal(0, 0.1, n))
+    periods = np.exp(rng.normal(0, 0.002, n) + steps) * 1e6
+    used, changed = rng.random(n) < 0.95, rng.random(n) < rng.choice([0.01, 0.05, 0.2])
+    level = np.log(periods)
+    for a, b in statistics.runs(changed):
+        before = np.flatnonzero(used[:a])[-statistics.BESIDE :]
+        after = b + np.flatnonzero(used[b:])[: statistics.BESIDE]
+        own = np.concatenate((before, after))
+        if min(len(before), len(after)) < 2 or changed[own].any():
+            continue
+        design = np.column_stack((np.ones(len(own)), own - a, own >= b)).astype(float)
+        jump = np.linalg.lstsq(design, level[own], rcond=None)[0][2]
+        if abs(jump) >= statistics.LEAST_CHANGE:
+            level[b:] -= jump
+            level[a:b] = np.interp(np.arange(a, b), own, level[own])
+    assert_allclose(statistics.without_changes(periods, used, changed), np.exp(level), rtol=1e-11, atol=0)

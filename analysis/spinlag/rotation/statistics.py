@@ -198,22 +198,30 @@ def without_changes(periods: Floats, used: Mask, changed: Mask) -> Floats:
     not taken for a part of it.
     """
     level = np.log(periods)
-    number = np.arange(len(periods))
-    moved = False
-    for a, b in runs(changed):
-        before = np.flatnonzero(used[:a])[-BESIDE:]
-        after = b + np.flatnonzero(used[b:])[:BESIDE]
+    at, number = np.flatnonzero(used), np.arange(len(periods))
+    stretches = runs(changed)
+    # from ends[k] on, jumps[k] is taken off, all together
+    ends, jumps = np.zeros(len(stretches) + 1, dtype=np.int64), np.zeros(len(stretches) + 1)
+    bridged: list[tuple[int, int, Floats]] = []
+    for a, b in stretches:
+        found = len(bridged)
+        before, after = at[: at.searchsorted(a)][-BESIDE:], at[at.searchsorted(b) :][:BESIDE]
         own = np.concatenate((before, after))
         if min(len(before), len(after)) < 2 or changed[own].any():
             continue
+        brought = level[own] - jumps[ends[: found + 1].searchsorted(own, side="right") - 1]
         design = np.column_stack((np.ones(len(own)), own - a, own >= b)).astype(np.float64)
-        jump = float(np.linalg.lstsq(design, level[own], rcond=None)[0][2])
+        jump = float(np.linalg.lstsq(design, brought, rcond=None)[0][2])
         if abs(jump) < LEAST_CHANGE:
             continue
-        moved = True
-        level[b:] -= jump
-        level[a:b] = np.interp(number[a:b], own, level[own])
-    return np.exp(level) if moved else periods
+        ends[found + 1], jumps[found + 1] = b, jumps[found] + jump
+        bridged.append((a, b, np.interp(number[a:b], own, brought - np.where(own >= b, jump, 0.0))))
+    if not bridged:
+        return periods
+    level -= jumps[ends[: len(bridged) + 1].searchsorted(number, side="right") - 1]
+    for a, b, between in bridged:
+        level[a:b] = between
+    return np.exp(level)
 
 
 def _drift(periods: Floats, level: Floats, used: Mask) -> float | None:

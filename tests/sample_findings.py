@@ -21,9 +21,9 @@ from spinlag.latency import measure_latency
 from spinlag.leds.parts import Part, Window
 from spinlag.leds.updates import ChainUpdates, Tally
 from spinlag.observations import Observation
-from spinlag.pipeline import roles_of
 from spinlag.placement import place
 from spinlag.rig import Rig, rig_from_mapping
+from spinlag.roles.given import roles_of
 from spinlag.rotation import NO_TICK, Rotation
 from spinlag.rotation.quality import measure_quality
 from spinlag.summary import summarise, summarise_counts

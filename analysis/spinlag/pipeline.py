@@ -18,7 +18,7 @@ from spinlag.memory import release_freed_memory
 from spinlag.placement import place
 from spinlag.restart import restart_mark
 from spinlag.rig import Rig
-from spinlag.roles import Role, RoleGuess
+from spinlag.roles.given import roles_of
 from spinlag.rotation.quality import measure_quality
 from spinlag.rotation.refine import read_shaft
 from spinlag.together import chain_skews
@@ -88,28 +88,3 @@ def check_channels(capture: Capture, rig: Rig) -> None:
             problems.append(Problem(key, str(error.args[0])))
     if problems:
         raise RigError(problems)
-
-
-_LED_LINES: dict[str, Role] = {
-    "clock": "leds-clock",
-    "latch": "leds-latch",
-    "blank": "leds-blank",
-    "lines": "leds-direct",
-}
-
-
-def roles_of(capture: Capture, rig: Rig) -> tuple[RoleGuess, ...]:
-    """The role that the rig gives each channel of the capture, in the capture's order."""
-    families: dict[str, Role] = {"index": "index", "motor": "motor-phase", "leds": "leds-data", "markers": "marker"}
-    given: dict[str, tuple[Role, str]] = {}
-    for key, name in rig.channels().items():
-        role = families[key.partition(".")[0].partition("[")[0]]
-        if role == "leds-data":
-            role = _LED_LINES.get(key.partition(".")[2].partition("[")[0], role)
-        given[capture.channel(name).path] = (role, key)
-    return tuple(
-        RoleGuess(channel.name, given[channel.path][0], 1.0, (f"the rig's {given[channel.path][1]}",))
-        if channel.path in given
-        else RoleGuess(channel.name, "other", 1.0, ("the rig does not name it",))
-        for channel in capture.channels
-    )

@@ -25,7 +25,7 @@ FILES = ["incidents.csv", "junit.xml", "report.html", "results.json", "revolutio
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
 
 RUNNER = """
-import json, os, resource, signal, sys
+import json, os, resource, signal, sys, tempfile
 import matplotlib.figure, scipy.stats, pandas
 import spinlag.importers, spinlag.pipeline, spinlag.report.html, spinlag.report.folder, spinlag.roles.survey
 from spinlag import paged
@@ -45,6 +45,7 @@ for line in sys.stdin:
             resource.setrlimit(resource.RLIMIT_FSIZE, (order["most_bytes"],) * 2)
         if order["tmp"]:
             os.environ["TMPDIR"] = order["tmp"]
+            tempfile.tempdir = None  # what some library asked for before
         if "edges" in order["to_files"]:
             edge_store.MEMORY_CAP = 2000
             vcd.read.__kwdefaults__["block_bytes"] = 4096

@@ -285,13 +285,25 @@ def rotation_section(findings: Findings) -> Mapping[str, Any] | None:
             text += f", {si(360 * value / period, 'deg', 3)} on the picture"
         facts.append((label, text))
     if rotation.drift_rev_per_s2 is not None:
-        facts.append(("drift of the speed", f"{si(rotation.drift_rev_per_s2, 'rev/s', 3)} per second"))
+        expanded = _drift_uncertainty(findings)
+        facts.append(
+            ("drift of the speed", f"{with_uncertainty(rotation.drift_rev_per_s2, expanded, 'rev/s')} per second")
+        )
     return {
         "facts": pairs(facts),
         "rows": _rotation_rows(rotation),
         "allan": _allan_rows(rotation, period),
         "notes": rotation.notes,
     }
+
+
+def _drift_uncertainty(findings: Findings) -> float | None:
+    """Expanded uncertainty of the drift in rev/s per second; the quality of the rotation has it as a share."""
+    speed = findings.rotation.speed.mean if findings.rotation is not None else None
+    if findings.quality is None or speed is None:
+        return None
+    share = findings.quality.measure("rotation.drift").uncertainty
+    return None if share is None else share * speed
 
 
 def _rotation_rows(rotation: Rotation) -> list[StatisticsRow]:

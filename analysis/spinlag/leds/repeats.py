@@ -122,7 +122,8 @@ class _Seen:
     def take(self, rows: Bytes) -> NDArray[np.int32] | None:
         """The number of each of some updates, shape (n, length); None where two that differ share a mixture."""
         mixtures, first, which = np.unique(_mixtures(rows), return_index=True, return_inverse=True)
-        fresh = ~np.isin(mixtures, self._mixtures, assume_unique=True)
+        # by sorting: numpy 2.0 trips over large unsigned numbers where it chooses a table
+        fresh = ~np.isin(mixtures, self._mixtures, assume_unique=True, kind="sort")
         if fresh.any():
             self._add(mixtures[fresh], rows[first[fresh]])
         numbers = self._numbers[self._mixtures.searchsorted(mixtures)][which]

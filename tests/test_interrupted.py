@@ -292,6 +292,35 @@ def test_draft_killed_leaves_the_old_rig_or_the_new_one(runner, bench, tmp_path)
     assert leftovers(tmp_path) == []
 
 
+@pytest.mark.parametrize(
+    ("arguments", "name"),
+    [
+        (["draft", "CAPTURE", "-o", "OUT", "--force"], "rig.toml"),
+        (["around", "CAPTURE", "--rig", "RIG", "--revolution", "2", "-o", "OUT", "--force"], "moment.png"),
+        (["around", "CAPTURE", "--rig", "RIG", "--revolution", "2", "--picture", "-o", "OUT", "--force"], "seen.png"),
+        (["synth", "SCENARIO", "-o", "OUT", "--force"], "made.vcd"),
+        (["synth", "SCENARIO", "-o", "OUT", "--force"], "made.csv.xz"),
+    ],
+)
+def test_a_single_file_without_room_leaves_what_was_there(runner, bench, tmp_path, arguments, name):
+    captures, _, _ = bench
+    capture = next(iter(captures.values()))
+    out = tmp_path / "out" / name
+    out.parent.mkdir()
+    out.write_bytes(b"old")
+    (tmp_path / "scenario.toml").write_text("duration_s = 0.1\n")
+    places = {"CAPTURE": capture, "RIG": capture.parent / "bench.toml", "OUT": out}
+    places["SCENARIO"] = tmp_path / "scenario.toml"
+    runner.command([str(places.get(word, word)) for word in arguments], most_bytes=600)
+    status, said = runner.finish()
+    assert status == 2, said
+    assert said.count("\n") == 1
+    assert str(out) in said
+    assert "File too large" in said
+    assert out.read_bytes() == b"old"
+    assert os.listdir(out.parent) == [name]
+
+
 def test_a_single_file_does_not_take_the_place_of_a_folder_or_a_pipe(tmp_path):
     (tmp_path / "folder").mkdir()
     os.mkfifo(tmp_path / "pipe")

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
-from scipy import integrate, stats
+from scipy import integrate, special, stats
 from scipy.signal import lfilter
 
 from spinlag.compare.blocks import (
@@ -22,6 +22,7 @@ from spinlag.compare.items import without_drift
 from spinlag.compare.rates import compare_rates, dispersion, exposure_needed, unseen
 from spinlag.compare.stats import (
     Estimate,
+    _leaving_out_one,
     _logarithm,
     contrast,
     could_be_told,
@@ -33,6 +34,7 @@ from spinlag.compare.stats import (
     tendency,
     within,
 )
+from spinlag.compare.swings import burg, independent_values, swing
 from spinlag.compare.trends import change_probabilities, rate_change_probabilities
 
 
@@ -441,4 +443,57 @@ def test_log_spread_is_widened_as_by_millers_jackknife():
     linear = squares.var() / (4 * squares.mean() ** 2) / len(x)
     assert jackknife > 1.1 * linear
     square = Estimate(squares.mean(), squares.var() / len(x), 50.0, np.array([[squares.mean(), 1.0, len(x)]]))
-    assert_allclose(_logarithm(square, squares, 0.0).variance, jackknife, rtol=0.02, atol=0)
+    wider = _leaving_out_one(square.value, squares, 0.0)
+    assert_allclose(_logarithm(square, wider, 0.0).variance, jackknife, rtol=0.02, atol=0)
+
+
+@pytest.mark.parametrize("memory", [0.3, 0.8, 0.95])
+def test_independent_values_of_a_first_order_memory(memory):
+    # Bayley and Hammersley 1946: n / sum of rho^2k, which is n (1 - r^2) / (1 + r^2) for long series
+    n = 200_000
+    assert_allclose(
+        independent_values(np.array([[memory]]), n)[0], n * (1 - memory**2) / (1 + memory**2), rtol=1e-3, atol=0
+    )
+
+
+def test_burg_finds_the_autoregression_that_made_a_series():
+    rng = np.random.default_rng(16)
+    # poles at 0.97 exp(+-2 pi i / 25), the hunting of a speed loop
+    a = np.array([2 * 0.97 * np.cos(2 * np.pi / 25), -(0.97**2)])
+    made = lfilter([1.0], np.concatenate([[1.0], -a]), rng.standard_normal((4, 5000)), axis=1)
+    found = burg(made, 2)
+    assert_allclose(found, np.tile(a, (4, 1)), rtol=0.02, atol=0)
+    # no memory, no order: Akaike's criterion keeps most rows of noise at none
+    noise = burg(rng.standard_normal((100, 300)), 20)
+    assert (noise == 0).all(axis=1).sum() > 50
+
+
+def test_swing_knows_how_much_a_slow_series_spread_varies():
+    rng = np.random.default_rng(17)
+    memory, n = 0.9, 300
+    rows = lfilter([1.0], [1.0, -memory], rng.standard_normal((150, n + 300)), axis=1)[:, 300:]
+    seen = np.var(np.log(np.var(rows, axis=1)))
+    found = [swing(row, rng) for row in rows[:40]]
+    assert all(one is not None for one in found)
+    # variance of the logarithm of chi-squared over its degrees of freedom: trigamma(nu / 2), M. Abramowitz,
+    # I. A. Stegun, Handbook of Mathematical Functions, 26.4.36
+    stated = [special.polygamma(1, 1 / one.relative_variance) for one in found]
+    assert_allclose(np.median(stated), seen, rtol=0.25, atol=0)
+    assert all(5 < one.freedom < 200 for one in found)
+
+
+def test_swing_of_steady_size_is_no_linear_one():
+    # a limit cycle: the same height from turn to turn, so that its spread is known far better than a linear series'
+    rng = np.random.default_rng(18)
+    n = np.arange(300)
+    cycle = np.sin(2 * np.pi * n / 24 + 0.3) + 0.1 * rng.standard_normal(300)
+    assert swing(cycle, rng) is None
+    spread = describe([cycle], rng, swinging=True).log_spread
+    assert spread.standard_error < 0.03
+
+
+def test_heavy_tails_widen_a_swing():
+    rng = np.random.default_rng(19)
+    tailed = rng.standard_t(3, 600)
+    assert swing(tailed, rng).relative_variance > 1.3 * 2 / 600
+    assert swing(np.zeros(50), rng) is None

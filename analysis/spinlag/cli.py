@@ -269,15 +269,21 @@ class _SetsOfFiles(click.Command):
 @click.option("--after", multiple=True, type=_PATH, metavar="CAPTURE...", help="The new set.")
 @click.option("--set", "named", multiple=True, metavar="NAME=CAPTURE,...", help="One version of a row; repeat it.")
 @click.option("--reference", metavar="NAME", help="The version that all others are held against; else the first.")
-@_RIG
-@click.option("--rig-before", type=_PATH, help="The old set's own rig.")
+@click.option(
+    "--rig",
+    "rig_paths",
+    multiple=True,
+    metavar="[NAME=]RIG",
+    help="The bench, as a TOML file; of one set, with its name.",
+)
+@click.option("--rig-before", type=_PATH, help="The old set's own rig; the same as --rig before=RIG.")
 @click.option("--out", type=_PATH, default=Path("reports/compare"), show_default=True)
 def compare(
     before: tuple[Path, ...],
     after: tuple[Path, ...],
     named: tuple[str, ...],
     reference: str | None,
-    rig_path: Path | None,
+    rig_paths: tuple[str, ...],
     rig_before: Path | None,
     out: Path,
 ) -> None:
@@ -291,23 +297,22 @@ def compare(
       spinlag compare --before old1.vcd old2.vcd --after new.vcd --rig bench.toml
       spinlag compare --before reports/tide-dial-1.3 --after reports/tide-dial-1.4
       spinlag compare --set 1.2=a.vcd --set 1.3=b.vcd,c.vcd --set 1.4=d.vcd --rig bench.toml
+      spinlag compare --before old.vcd --after new.vcd --rig bench.toml --rig before=old-bench.toml
     """
     from spinlag.compare.sets import compare_sets
     from spinlag.report.compare_text import summary_lines
     from spinlag.rig import read_rig
 
     sets = _named_sets(before, after, named)
-    rig = read_rig(rig_path) if rig_path is not None else None
-    rigs: Any = rig
-    old_rig = read_rig(rig_before) if rig_before is not None else None
-    if old_rig is not None:
-        old = next(iter(sets))
-        rigs = {old: old_rig, **({name: rig for name in sets if name != old} if rig is not None else {})}
+    paths = _rig_of_each_set(sets, rig_paths, rig_before)
+    read = {path: read_rig(path) for path in dict.fromkeys(paths.values())}
+    from_file = {id(rig): path for path, rig in read.items()}
 
     def analyse(path: Path, one: Rig | None) -> Findings:
-        return _analysed(path, one, {}, rig_before if one is old_rig else rig_path)
+        return _analysed(path, one, {}, from_file.get(id(one)))
 
-    versions, page = compare_sets(sets, rigs, out, reference, analyse=analyse)
+    rigs = {name: read[path] for name, path in paths.items()}
+    versions, page = compare_sets(sets, rigs or None, out, reference, analyse=analyse)
     _say(summary_lines(versions))
     click.echo(f"report: {page}")
     sys.exit(versions.exit_status)
@@ -331,6 +336,32 @@ def _named_sets(before: tuple[Path, ...], after: tuple[Path, ...], named: tuple[
     if not before or not after:
         raise click.UsageError("give --before CAPTURE... and --after CAPTURE..., or --set for each version")
     return {"before": list(before), "after": list(after)}
+
+
+def _rig_of_each_set(sets: dict[str, list[Path]], given: tuple[str, ...], rig_before: Path | None) -> dict[str, Path]:
+    """The rig of every set that has one: its own, else the one given for all."""
+    common: Path | None = None
+    own: dict[str, Path] = {}
+    if rig_before is not None:
+        if "before" not in sets:
+            raise click.UsageError("--rig-before goes with --before; with --set, write --rig NAME=RIG")
+        own["before"] = rig_before
+    for one in given:
+        name, equals, path = one.partition("=")
+        if equals and name in sets:
+            if name in own:
+                raise click.UsageError(f"two rigs are given for {name}")
+            own[name] = Path(path)
+        elif equals and not Path(one).exists():
+            raise click.UsageError(f"--rig {one}: no set is called {name!r}; there are {', '.join(sets)}")
+        elif common is not None:
+            raise click.UsageError(
+                f"--rig is given twice for all sets ({common} and {one}); write NAME=RIG for one set"
+            )
+        else:
+            common = Path(one)
+    found = {name: own.get(name, common) for name in sets}
+    return {name: path for name, path in found.items() if path is not None}
 
 
 @cli.command()

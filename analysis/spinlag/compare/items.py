@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from spinlag.compare.blocks import FREEDOM, SLOW_FREEDOM, SLOWEST_FREEDOM
+from spinlag.compare.blocks import FREEDOM, SLOW_FREEDOM
 from spinlag.compare.measured import Measured
 from spinlag.quantities import quantity
 from spinlag.rig import Limit
@@ -52,8 +52,6 @@ class Item:
     @property
     def freedom(self) -> float:
         """How many low frequencies its long-run variance may rest on; see long_run_variance."""
-        if self.id.startswith("rotation.") or self.magnitude:
-            return SLOWEST_FREEDOM
         return SLOW_FREEDOM if self.slow else FREEDOM
 
     @property
@@ -71,8 +69,8 @@ ITEMS = (
     Item("placement.offset", "offset_deg", "location", about_zero=True, slow=True),
     Item("placement.residue", "residue_rms_deg", "rms", slow=True),
     Item("placement.seam", "seam_deg", "location", magnitude=True, slow=True),
-    Item("rotation.period_jitter", "period_s", "spread"),
-    Item("rotation.cycle_to_cycle_jitter", "period_s", "rms"),
+    Item("rotation.period_jitter", "period_s", "spread", slow=True),
+    Item("rotation.cycle_to_cycle_jitter", "period_s", "rms", slow=True),
 )
 
 NOT_COMPARED = {

@@ -66,7 +66,12 @@ def _described(item: Item, side: Side, excess_variance: float) -> Described | No
         return None
     dither = max(resolution(item, one) for one in side) ** 2 / 12
     sample = describe(
-        series, rng, centred=item.kind != "rms", excess_variance=excess_variance + dither, freedom=item.freedom
+        series,
+        rng,
+        centred=item.kind != "rms",
+        excess_variance=excess_variance + dither,
+        freedom=item.freedom,
+        swinging=item.id.startswith("rotation."),
     )
     return Described(series, sample)
 

@@ -23,6 +23,7 @@ from spinlag.compare.blocks import (
     long_run_variance,
     replicates,
 )
+from spinlag.compare.swings import swing
 
 Floats = NDArray[np.float64]
 
@@ -96,13 +97,15 @@ def describe(
     centred: bool = True,
     excess_variance: float = 0.0,
     freedom: float = FREEDOM,
+    swinging: bool = False,
     count: int = REPLICATES,
 ) -> Sample:
     """Estimates for one set of captures, each a series over revolutions (finite values, in order).
 
     `centred` takes the standard deviation as spread, otherwise the rms. `excess_variance` is what sampling added to the
     square of the spread; it is taken off (W. F. Sheppard, Proc. London Math. Soc. 29, 1898). `freedom` goes to
-    long_run_variance.
+    long_run_variance. `swinging` series are a shaft's: how well their spread is known follows from the memory of the
+    series itself, where it is linear (see swings.py).
     """
     pooled = np.concatenate(list(captures))
     median, tail = (float(q) for q in np.quantile(pooled, (0.5, TAIL), method="weibull"))
@@ -122,11 +125,13 @@ def describe(
     estimates = [
         _estimate(values[k], float(variances[k]), single[:, k], influences[k], lengths, long_runs[k]) for k in range(3)
     ]
+    linear = _linear_square(captures, values[2], single[:, 2], rng) if swinging else None
+    wider = _leaving_out_one(values[2], np.concatenate(influences[2]), excess_variance) if linear is None else 1.0
     sizes = np.array([len(capture) for capture in captures], dtype=np.float64)
     return Sample(
         median=estimates[0],
         tail=estimates[1],
-        log_spread=_logarithm(estimates[2], np.concatenate(influences[2]), excess_variance),
+        log_spread=_logarithm(linear or estimates[2], wider, excess_variance),
         revolutions=len(pooled),
         effective=effective_number(influences[0], long_runs[0]),
         block=float(np.average(lengths, weights=sizes)),
@@ -229,29 +234,56 @@ def _kurtosis(influence: Sequence[Floats]) -> float:
     return float(np.mean(centred**4)) / square**2 if square > 0 else 1.0
 
 
-def _logarithm(square: Estimate, squares: Floats, excess: float) -> Estimate:
-    """Estimate of a mean square to that of the logarithm of its root, what sampling added taken off.
+def _linear_square(
+    captures: Sequence[Floats], square: float, single: Floats, rng: np.random.Generator
+) -> Estimate | None:
+    """The mean square as an estimate, from the captures' own memories; None where one is not linear.
 
-    What is left is not believed below a quarter of what was taken off. Where a few large values make most of a spread,
-    its logarithm is less certain than its slope tells: the variance is widened by that of the pseudo-values that leave
-    out one of the `squares` each, over that of the slope's (R. G. Miller, Ann. Math. Stat. 39, 1968, 567).
+    Its logarithm varies as that of chi-squared does, by trigamma(half the independent values), which is more than the
+    slope of the logarithm tells where these are few.
     """
-    tiny = np.finfo(np.float64).tiny
-    floor = max(excess / 4, tiny)
+    from scipy.special import polygamma
+
+    swings = [swing(capture, rng) for capture in captures]
+    known = [one for one in swings if one is not None]
+    if len(known) < len(captures):
+        return None
+    sizes = np.array([len(capture) for capture in captures], dtype=np.float64)
+    own = np.array([polygamma(1, 1 / one.relative_variance) for one in known]) * single**2
+    parts = (sizes / sizes.sum()) ** 2 * own
+    freedom = float(parts.sum() ** 2 / np.sum(parts**2 / np.array([one.freedom for one in known])))
+    return Estimate(square, float(parts.sum()), freedom, np.column_stack([single, own, sizes]))
+
+
+def _left(value: float | Floats, excess: float) -> Floats:
+    """A mean square less what sampling added; not believed below a quarter of that."""
+    return np.maximum(value - excess, max(excess / 4, float(np.finfo(np.float64).tiny)))
+
+
+def _leaving_out_one(square: float, squares: Floats, excess: float) -> float:
+    """How many times the slope's variance the logarithm of a mean of `squares` has, at least 1.
+
+    Where a few large values make most of a spread, its logarithm is less certain than its slope tells: by the variance
+    of the pseudo-values that leave out one of the squares each (R. G. Miller, Ann. Math. Stat. 39, 1968, 567).
+    """
+    n = len(squares)
+    linear = (0.5 / float(_left(square, excess))) ** 2 * float(np.var(squares))
+    if not linear > 0:
+        return 1.0
+    less = (n * square - squares * (n / (n - 1))) / (n - 1)
+    return max(1.0, (n - 1) ** 2 * float(np.var(0.5 * np.log(_left(less, excess)))) / linear)
+
+
+def _logarithm(square: Estimate, wider: float, excess: float) -> Estimate:
+    """Estimate of a mean square to that of the logarithm of its root, what sampling added taken off, and the variance
+    `wider` times as large."""
 
     def root(value: float) -> float:
-        return 0.5 * float(np.log(max(value - excess, floor)))
+        return 0.5 * float(np.log(_left(value, excess)))
 
     def slope(value: float) -> float:
-        return 0.5 / max(value - excess, floor)
+        return 0.5 / float(_left(value, excess))
 
-    wider = 1.0
-    n = len(squares)
-    linear = slope(square.value) ** 2 * float(np.var(squares))
-    if linear > 0:
-        less = (n * square.value - squares * (n / (n - 1))) / (n - 1)
-        left = 0.5 * np.log(np.maximum(less - excess, floor))
-        wider = max(1.0, (n - 1) ** 2 * float(np.var(left)) / linear)
     by_capture = np.array([[root(v), var * wider * slope(v) ** 2, size] for v, var, size in square.by_capture])
     variance = square.variance * wider * slope(square.value) ** 2
     return Estimate(root(square.value), variance, square.freedom, by_capture)

@@ -53,6 +53,12 @@ def duration(seconds: float) -> str:
     return f"{seconds / 3600:.1f}\u00a0h"
 
 
+def p_said(p: float | None) -> str:
+    """A p-value as an equation or a bound, to stand in a sentence."""
+    told = p_value(p)
+    return f"p {told}" if told.startswith("<") else f"p = {told}"
+
+
 def needed(longer: float | None, comparison: Comparison) -> str:
     """How long to record each side to settle an open row."""
     if longer is None:
@@ -77,7 +83,7 @@ def row_sentence(row: Row, comparison: Comparison) -> str:
         f"shift {signed(row.shift, row.unit)} ({interval(row.low, row.high, row.unit)}), "
         f"negligible {quantity_value(row.tolerance, row.unit)}"
     )
-    p = f", p {p_value(row.p)}" if row.p is not None else ""
+    p = f", {p_said(row.p)}" if row.p is not None else ""
     more = f"; {needed(row.longer, comparison)}" if row.verdict == "cannot-tell" else ""
     return f"{said}{p}: {row.why}{more}"
 
@@ -89,7 +95,7 @@ def fault_sentence(fault: Fault, comparison: Comparison) -> str:
         return f"{fault.kind}: {fault.why}{more}"
     ratio = "" if fault.rate_ratio is None else f", ratio of rates {fault.rate_ratio:.3g}"
     span = _ratio_span(fault)
-    p = f", p {p_value(fault.p)}" if fault.p is not None else ""
+    p = f", {p_said(fault.p)}" if fault.p is not None else ""
     more = f"; {needed(fault.longer, comparison)}" if fault.verdict == "cannot-tell" else ""
     return (
         f"{fault.kind}: {fault.before} in {count(fault.revolutions_before)} revolutions ({comparison.name_before}), "

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import random
 import shutil
@@ -18,6 +19,7 @@ from contextlib import contextmanager
 import pytest
 
 from interrupting import SIGNALS, Runner, about, fingerprint, leftovers, make_bench
+from spinlag import temporary
 from spinlag.report.folder import put, write_folder
 from spinlag.small_files import write_whole
 from spinlag.synth.write import new_file
@@ -329,6 +331,21 @@ def test_a_single_file_does_not_take_the_place_of_a_folder_or_a_pipe(tmp_path):
     with pytest.raises(OSError, match="is no regular file"):
         write_whole(tmp_path / "pipe", b"x")
     assert sorted(os.listdir(tmp_path)) == ["folder", "pipe"]
+
+
+def test_where_there_are_no_locks_files_are_written_and_nothing_is_cleared(tmp_path, monkeypatch):
+    def no_locks(*_):
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    monkeypatch.setattr(temporary.fcntl, "flock", no_locks)
+    other = tmp_path / ".spinlag-new-0123456789ab"
+    other.write_bytes(b"perhaps a run that is alive")
+    write_whole(tmp_path / "file", b"new")
+    assert (tmp_path / "file").read_bytes() == b"new"
+    assert sorted(os.listdir(tmp_path)) == [other.name, "file"]
+    monkeypatch.undo()
+    write_whole(tmp_path / "file", b"newer")
+    assert os.listdir(tmp_path) == ["file"]
 
 
 def test_two_writers_of_one_file_leave_one_whole_file(tmp_path):

@@ -201,7 +201,8 @@ def test_what_cannot_be_compared_is_refused_with_every_reason():
 
 def test_speed_may_differ_and_is_told():
     fast = made(74)
-    fast = replace(fast, speed_rev_per_s=35.0, series={**fast.series, "period_s": fast.series["period_s"] * 30 / 35})
+    periods = {name: fast.series[name] * 30 / 35 for name in ("period_s", "cycle_s")}
+    fast = replace(fast, speed_rev_per_s=35.0, series={**fast.series, **periods})
     found = compare([made(75)], [fast])
     assert any("The speeds differ: 30.0" in note for note in found.notes)
 
@@ -210,7 +211,8 @@ def at_speed(one, speed):
     """The same firmware on a faster shaft: seconds stay, periods shrink, latencies as angles grow."""
     grown = speed / one.speed_rev_per_s
     series = dict(one.series)
-    series["period_s"] = series["period_s"] / grown
+    for name in ("period_s", "cycle_s"):
+        series[name] = series[name] / grown
     for name in ("latency_deg", "offset_deg"):
         series[name] = series[name] * grown
     return replace(one, speed_rev_per_s=speed, series=series)
@@ -292,6 +294,18 @@ def test_columns_whose_data_differ():
     assert same.different == () and "same data in all 4 columns" in same.said
     moving = picture_difference(before, [[shown("ff0000", "00ff00", "0000ff", "000000", share=0.3)]])
     assert moving.compared == 0 and "no column can be compared" in moving.said
+
+
+def test_cycles_are_told_between_neighbours_only():
+    tables = {"seed": 8, "duration_s": 1.5, "leds": [{"data": "DOUT", "count": 2}], "firmware": {"columns": 8}}
+    tables["shaft"] = {"speed_rev_per_s": 30.0, "drift_rev_per_s2": 0.5}
+    tables["faults"] = [{"kind": "index-doubled", "revolution": 20, "after_us": 1800.0}]
+    made_up = simulate(scenario_from_mapping(tables))
+    one = from_findings(analyse(made_up.capture, made_up.rig))
+    assert one.spoiled >= 2
+    # the shaft gains 0.06 % a turn; across the turns that the false pulse spoiled it would be several times as much
+    assert len(one.series["cycle_s"]) == len(one.series["period_s"]) - 2
+    assert np.abs(one.series["cycle_s"]).max() < 2 * np.abs(np.median(one.series["cycle_s"]))
 
 
 def test_spoiled_turns_are_those_of_events_that_sensor_or_shaft_began():

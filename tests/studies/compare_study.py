@@ -139,6 +139,7 @@ def recording(
         "residue_rms_deg": np.abs(0.02 + 0.003 * rng.standard_normal(n)),
         "seam_deg": 360 * turn_error + 0.01 * rng.standard_normal(n),
         "period_s": period,
+        "cycle_s": np.diff(period),
         "without_update": (rng.random(n) < 0.002).astype(np.float64),
         "missing": np.where(rng.random(n) < 0.002, rng.integers(1, 10, n), 0).astype(np.float64),
     }

@@ -70,7 +70,7 @@ ITEMS = (
     Item("placement.residue", "residue_rms_deg", "rms", slow=True),
     Item("placement.seam", "seam_deg", "location", magnitude=True, slow=True),
     Item("rotation.period_jitter", "period_s", "spread", slow=True),
-    Item("rotation.cycle_to_cycle_jitter", "period_s", "rms", slow=True),
+    Item("rotation.cycle_to_cycle_jitter", "cycle_s", "rms", slow=True),
 )
 
 NOT_COMPARED = {
@@ -85,8 +85,6 @@ def values_of(item: Item, one: Measured) -> Floats:
     values = one.series[item.series]
     if item.id == "rotation.period_jitter":
         return without_drift(values)
-    if item.id == "rotation.cycle_to_cycle_jitter":
-        return np.diff(values)
     return np.abs(values) if item.magnitude else values
 
 

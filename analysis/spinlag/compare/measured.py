@@ -65,8 +65,8 @@ class Timing:
 class Measured:
     """One capture as comparison sees it.
 
-    `series` holds float64 arrays over revolutions, in order and finite: those of SERIES, `period_s` (used turns) and
-    `without_update` and `missing` (counts in each revolution), without the `spoiled` revolutions, which a fault of
+    `series` holds float64 arrays over revolutions, in order and finite: those of SERIES, `period_s` (used turns),
+    `cycle_s` (differences of neighbouring used turns) and `without_update` and `missing` (counts in each revolution), without the `spoiled` revolutions, which a fault of
     sensor, shaft or recorder touched. `columns` is the number of columns, None where nothing
     was placed. `faults` counts origins by kind, for every kind that was looked for. `limits` are the rig's.
     """
@@ -181,7 +181,11 @@ def _series(table: pd.DataFrame, spoiled: frozenset[int]) -> tuple[dict[str, Flo
         # seconds do not rest on the turn's end, degrees do
         found[name] = values[np.isfinite(values) & (used | name.endswith("_s"))]
     periods = table["period_s"].to_numpy(dtype=np.float64)
-    found["period_s"] = periods[used & np.isfinite(periods)]
+    timed = used & np.isfinite(periods)
+    found["period_s"] = periods[timed]
+    # neighbours only: across a turn that was left out there is no cycle to the next
+    adjacent = timed[1:] & timed[:-1] & (np.diff(table["revolution"].to_numpy()) == 1)
+    found["cycle_s"] = np.diff(periods)[adjacent]
     indexed = np.isfinite(table["index_s"].to_numpy(dtype=np.float64))
     lacking = table["latency_s"].isna().to_numpy()
     found["without_update"] = lacking[indexed].astype(np.float64)

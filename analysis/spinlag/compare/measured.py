@@ -66,9 +66,10 @@ class Measured:
     """One capture as comparison sees it.
 
     `series` holds float64 arrays over revolutions, in order and finite: those of SERIES, `period_s` (used turns),
-    `cycle_s` (differences of neighbouring used turns) and `without_update` and `missing` (counts in each revolution), without the `spoiled` revolutions, which a fault of
-    sensor, shaft or recorder touched. `columns` is the number of columns, None where nothing
-    was placed. `faults` counts origins by kind, for every kind that was looked for. `limits` are the rig's.
+    `cycle_s` (differences of neighbouring used turns) and `without_update` and `missing` (counts in each revolution),
+    without the `spoiled` revolutions, which a fault of sensor, shaft or recorder touched. `columns` is the number of
+    columns, None where nothing was placed. `faults` counts origins by kind, for every kind that was looked for.
+    `limits` are the rig's.
     """
 
     file: str

@@ -119,8 +119,11 @@ def ratio_text(fault: Fault) -> str:
 
 
 def summary_lines(versions: Versions) -> list[str]:
-    """What the command prints: the verdict, everything that changed, and what is open."""
-    lines: list[str] = []
+    """What the command prints: of a row the version at which each quantity changed; then, pair by pair, the verdict,
+    everything that changed, and what is open."""
+    # of a row the first question is which version did it
+    several = len(versions.names) > 2
+    lines = [f"{trend.title}: {trend.said}" for trend in versions.trends] if several else []
     notes: list[str] = []
     for name, comparison in versions.comparisons.items():
         told = printable(name)
@@ -138,6 +141,4 @@ def summary_lines(versions: Versions) -> list[str]:
             lines.append(f"  {duration(comparison.longer_s)} of each would settle what can be settled")
         lines.append(f"  {comparison.picture.said}")
         notes += [note for note in comparison.notes if note not in notes]
-    if len(versions.names) > 2:
-        lines += [f"{trend.title}: {trend.said}" for trend in versions.trends]
     return lines + [f"note: {note}" for note in notes]

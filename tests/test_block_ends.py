@@ -175,3 +175,15 @@ def test_what_counts_as_even_is_the_finest_decimal_of_the_file(block_bytes):
     # zeros at the end left out do not make a time coarser
     assert spaced(["0", "0.25", "0.5", "0.75", "1", "1.25"], block_bytes) is True
     assert spaced(["0", "0.25", "0.6", "0.75", "1", "1.25"], block_bytes) is False
+
+
+@pytest.mark.parametrize("level", ["0", "F", "L", "f"])
+@pytest.mark.parametrize("block_bytes", BLOCKS)
+def test_a_level_written_another_way_is_a_repeated_row_all_the_same(level, block_bytes):
+    """Found by the fuzzer: whether such rows count as samples followed the reader that took the block."""
+    rows = ["0.5,0,0", f"3.5,{level},0", "6.5,0,0", "9.5,1,1", "12.5,0,1", "15.5,1,1", "18.5,0,0", "21.5,1,0"]
+    text = ("Time [us],A,B\n" + "\n".join(rows) + "\n").encode()
+    found = csv_outcome(text, block_bytes)
+    assert found.sample_period is not None
+    assert found.channels[0].edges[:].tolist() == [95, 125, 155, 185, 215]
+    assert found.end - found.start == 240

@@ -190,6 +190,10 @@ def _tail_levels(words: list[Words], tail: Tail) -> tuple[Positions, list[Codes]
         if codes is None:
             return None
         levels.append(codes)
+    # F behind 0 is another character and the same level
+    real = rows_that_change(len(changed), levels, [])
+    if len(real) < len(changed):
+        return changed[real], [codes[real] for codes in levels]
     return changed, levels
 
 

@@ -151,6 +151,7 @@ class _Finish:
             self._warnings.append(
                 f"{self._rows.same_time} rows have the time of the row before: the times are written too coarsely"
             )
+        self._warnings += self._missing_rows(float(tick))
         stated = self._layout.sample_rate_hz if self._layout.rate_from == "stated in the file" else None
         return Draft(
             tick=tick,
@@ -175,6 +176,22 @@ class _Finish:
         return (rows.repeats > rows.last_repeats or bool(rows.traces.histograms)) and rows.spacing.even(
             mean, self._places
         )
+
+    def _missing_rows(self, tick_s: float) -> list[str]:
+        """A doubt about rows that come as one per sample, most of them repeating the one before, but with holes."""
+        rows, spacing = self._rows, self._rows.spacing
+        if self._even or spacing.least is None or spacing.greatest is None or 2 * rows.repeats < rows.rows:
+            return []
+        if not 0 < 2 * spacing.least - Fraction(1, 10**self._places) <= spacing.greatest:
+            return []
+        if self._span >= 2 * (rows.rows - 1) * spacing.least * 10**self._places:
+            return []
+        unit_s = tick_s * 10 ** (self._places + self._more)
+        least, greatest = float(spacing.least) * unit_s, float(spacing.greatest) * unit_s
+        return [
+            f"rows stand {least:.6g} s apart as if there were one per sample, but up to {greatest:.6g} s in places: "
+            "the recorder may have dropped samples, and what happened there is not known"
+        ]
 
     def _tick(self) -> Fraction:
         if self._table.tick_ns is not None:

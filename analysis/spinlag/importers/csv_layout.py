@@ -45,6 +45,10 @@ LARGEST_VOLTS = 1000.0
 _VALUE = re.compile(r"\d[:.]\d")
 """A clock time or a fraction, which no header holds."""
 
+_NO_RATE = ", and nothing states the sample rate: give it (--sample-rate)"
+_CLOCK = re.compile(r"\d:\d\d")
+_GROUPED = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
+
 
 @dataclass(frozen=True)
 class Column:
@@ -155,6 +159,7 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
     preamble = read_preamble(table.preamble + _beside(table))
     time = _time_column(table, options, file)
     unit, unit_from, warnings = _unit_of_time(table, time, preamble, options, file)
+    warnings += _grouped_times(table, time, options)
     columns = _columns(table, time, preamble, options, file)
     if not any(column.kind in ("level", "packed", "analogue") for column in columns):
         found = "; ".join(f"column {k + 1}: {column.note or 'empty'}" for k, column in enumerate(columns) if k != time)
@@ -163,8 +168,8 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
     if options.sample_rate_hz is not None:
         rate, rate_from = Fraction(str(options.sample_rate_hz)), "given by the user"
     if unit == "samples" and not rate:
-        what = "no column reads as a time" if time is None else f"column {time + 1} holds sample numbers"
-        raise CaptureError(f"{what}, and nothing states the sample rate: give it", file=file)
+        what = _no_time(table) if time is None else f"column {time + 1} holds sample numbers{_NO_RATE}"
+        raise CaptureError(what, file=file)
     return Layout(
         dialect=dialect,
         newline=newline_of(head)[0],
@@ -205,6 +210,9 @@ def _cut(lines: list[HeadLine], dialect: Dialect, options: CsvOptions) -> _Table
     rows = [_uncommented(line, dialect) for line in lines]
     body = [k for k, row in enumerate(rows) if len(row) == dialect.width and not lines[k].is_comment]
     numeric = [k for k in body if any(map(dialect.is_number, rows[k]))]
+    if body and all(not rows[k][-1] for k in body):
+        # a delimiter behind every row but not behind the header
+        rows = [[*row, ""] if len(row) == dialect.width - 1 else row for row in rows]
     first = next((k for k in numeric if _is_data(rows[k], rows, numeric, dialect)), None)
     if first is None:
         return None
@@ -352,6 +360,33 @@ def _unit_of_time(
         line=table.first.number,
         column=time + 1,
     )
+
+
+def _no_time(table: _Table) -> str:
+    """Why there is no time column: what stands where a time should be, and what to do."""
+    named = (k for k, name in enumerate(table.names) if name.is_time)
+    column = next(named, 0)
+    cells = [cell for cell in table.columns[column] if cell and not table.dialect.is_number(cell)]
+    if not cells:
+        return f"no column reads as a time{_NO_RATE}"
+    if _CLOCK.search(cells[0]):
+        how = "holds clock times; export times as plain numbers, such as seconds from the start"
+    else:
+        how = "holds no plain numbers; export times without units and group signs in the cells"
+    return f"no column reads as a time: column {column + 1} ({cells[0][:40]!r}) {how}"
+
+
+def _grouped_times(table: _Table, time: int | None, options: CsvOptions) -> list[str]:
+    """A doubt about quoted times such as "1,000" between commas: decimals, or thousands in groups?"""
+    if time is None or options.decimal is not None or table.dialect.delimiter != "," or table.dialect.decimal != ",":
+        return []
+    cells = [cell for cell in table.numbers[time] if "," in cell]
+    if not cells or not all(_GROUPED.fullmatch(cell) for cell in cells):
+        return []
+    return [
+        f"column {time + 1}: {cells[0]!r} was read with a decimal comma; if the comma groups thousands, every time is "
+        "1000 times too short: export the times without it"
+    ]
 
 
 def _counts_by_one(numbers: list[str]) -> bool:

@@ -182,6 +182,14 @@ def _declare(header: Header, scopes: list[str], keyword: bytes, words: list[byte
         if scopes:
             scopes.pop()
     elif keyword == b"$timescale":
+        before = header.timescale
+        if before is not None and before.replace(" ", "") != text.replace(" ", ""):
+            raise CaptureError(
+                f"a second timescale, {_said(text.encode('latin-1'))}, where {_said(before.encode('latin-1'))} was "
+                "given: delete the wrong one",
+                file=file,
+                byte_offset=offset,
+            )
         header.timescale, header.timescale_offset = text, offset
     elif keyword == b"$date":
         header.date = text

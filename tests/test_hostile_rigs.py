@@ -19,7 +19,7 @@ from spinlag import cli, small_files
 from spinlag.compare.measured import CompareError, from_folder
 from spinlag.errors import RigError
 from spinlag.report.folder import foreign_reason
-from spinlag.rig import rig_from_mapping
+from spinlag.rig import read_rig, rig_from_mapping
 from spinlag.small_files import read_small
 from spinlag.synth.write import lines_of, write_vcd
 
@@ -189,3 +189,28 @@ def test_no_permission_is_one_line(refusal, monkeypatch, tmp_path):
     monkeypatch.setattr(small_files, "_without_waiting", forbidden)
     monkeypatch.setattr(os, "access", lambda *_, **__: False)
     assert refusal(rig) == f"spinlag: {rig}: rig file: Permission denied\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("index = 3\n", "index: must be one table, written [index]"),
+        ('[[index]]\nchannel = "A"\n', "index: must be one table, written [index]"),
+        ('[leds]\ndata = "D"\n', "leds: must be tables, each written [[leds]]"),
+        ("leds = [3]\n", "leds[0]: must be a table, written [[leds]]"),
+        ('[motor]\nphases = "A"\n', "motor.phases: must be a list, written [..., ...]"),
+    ],
+)
+def test_a_table_written_as_something_else_is_told_in_toml_words(tmp_path, text, reason):
+    (tmp_path / "rig.toml").write_text(text)
+    with pytest.raises(RigError) as caught:
+        read_rig(tmp_path / "rig.toml")
+    assert str(caught.value).endswith(f"rig.toml: {reason}")
+
+
+def test_thousands_of_mistakes_are_not_all_printed(tmp_path):
+    (tmp_path / "rig.toml").write_text("".join(f"wrong_{n} = 1\n" for n in range(3000)))
+    with pytest.raises(RigError) as caught:
+        read_rig(tmp_path / "rig.toml")
+    assert str(caught.value).endswith("; and 2980 more")
+    assert len(caught.value.problems) == 3000

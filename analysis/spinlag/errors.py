@@ -62,6 +62,10 @@ class Problem:
         return f"{self.key}: {self.reason}"
 
 
+MOST_PROBLEMS = 20
+"""Problems of one file that a message spells out before it says how many more there are."""
+
+
 class RigError(SpinlagError, ValueError):
     """A rig or scenario file with one or more problems, all reported at once."""
 
@@ -69,7 +73,9 @@ class RigError(SpinlagError, ValueError):
         self.problems = tuple(problems)
         self.file = file
         where = f"{file}: " if file else ""
-        super().__init__(where + "; ".join(str(problem) for problem in self.problems))
+        more = len(self.problems) - MOST_PROBLEMS
+        said = [str(problem) for problem in self.problems[:MOST_PROBLEMS]] + ([f"and {more} more"] if more > 0 else [])
+        super().__init__(where + "; ".join(said))
 
 
 class PartError(SpinlagError, LookupError):

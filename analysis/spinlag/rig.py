@@ -297,5 +297,15 @@ def _reason(item: Any) -> str:
         return "unknown key"
     if item["type"] == "missing":
         return "is required"
+    if item["type"] in ("model_type", "dict_type"):
+        where = _dotted(item["loc"])
+        return (
+            f"must be one table, written [{where}]"
+            if "[" not in where
+            else f"must be a table, written [[{where.partition('[')[0]}]]"
+        )
+    if item["type"] == "tuple_type":
+        key = str(item["loc"][-1])
+        return f"must be tables, each written [[{key}]]" if key == "leds" else "must be a list, written [..., ...]"
     message = str(item["msg"])
     return message.removeprefix("Value error, ")[:1].lower() + message.removeprefix("Value error, ")[1:]

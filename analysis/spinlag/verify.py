@@ -85,7 +85,8 @@ def _document(folder: Path) -> dict[str, Any]:
             and isinstance(document["rig"], dict)
         )
     except (OSError, ValueError, RecursionError, KeyError, TypeError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else "is no results.json of spinlag"
+        damaged = "is no results.json of spinlag, or damaged: run `spinlag check` on the capture again"
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else damaged
         raise CaptureError(str(reason), file=str(path)) from None
     if not whole:
         raise CaptureError(f"is no results.json of the kind {SCHEMA}", file=str(path))

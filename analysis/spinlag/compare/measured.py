@@ -230,8 +230,12 @@ def from_folder(path: str | Path) -> Measured:
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         if isinstance(error, CompareError):
             raise
-        said = f"{type(error).__name__}: {error}".splitlines()[0]
-        raise CompareError(f"{folder}: not the results of a check, or damaged ({said})") from None
+        what = (
+            f"what stands under {error} is missing" if isinstance(error, KeyError) else "it is cut short or was changed"
+        )
+        raise CompareError(
+            f"{folder}: results.json or revolutions.csv is damaged ({what}): run `spinlag check` on the capture again"
+        ) from None
 
 
 def _from_document(document: Mapping[str, Any], table: pd.DataFrame) -> Measured:

@@ -458,3 +458,29 @@ def test_reading_keeps_no_file_open(tmp_path):
             read_capture(bad)
     assert len(os.listdir("/proc/self/fd")) == before
     assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] > 0
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [
+        ("speed", "nan"),
+        ("speed", "inf"),
+        ("clock-hz", "nan"),
+        ("clock-hz", "-1"),
+        ("columns", "9" * 400),
+        ("leds", "0"),
+    ],
+)
+def test_figures_of_a_budget_that_are_none(spinlag, option, value):
+    figures = {"speed": "30", "columns": "48", "leds": "16", "part": "APA102", "clock-hz": "8e6"} | {option: value}
+    code, out, err = spinlag("budget", *(f"--{name}={figure}" for name, figure in figures.items()))
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert f"--{option}" in err
+
+
+def test_a_picture_whose_name_is_too_long(tmp_path, spinlag, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    text = TABLE + b"".join(b"%d,%d\n" % (n, n & 1) for n in range(41, 80))
+    code, _, err = spinlag("draft", wrote(tmp_path / "t.csv", text), "-o", "a" * 256 + ".toml")
+    assert code == 2
+    assert "File name too long" in err

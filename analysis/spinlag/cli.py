@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from spinlag.cli_reading import finite, reader_arguments, reading_options
+from spinlag.cli_reading import finite, reader_arguments, reading_options, sensible
 from spinlag.cli_sets import SetsOfFiles, named_sets, rig_of_each_set
 from spinlag.errors import INTERNAL_STATUS, USAGE_STATUS, CaptureError, OutputError, RigError, SpinlagError
 from spinlag.terminal import asks_for_help, usage_line, write_what_it_can
@@ -193,11 +193,11 @@ def parts(name: str | None) -> None:
 
 
 @cli.command()
-@click.option("--speed", required=True, type=click.FloatRange(min=0, min_open=True), help="Revolutions per second.")
-@click.option("--columns", required=True, type=click.IntRange(min=1), help="Columns per revolution.")
-@click.option("--leds", required=True, type=click.IntRange(min=1), help="LEDs on one line.")
+@click.option("--speed", required=True, type=float, callback=sensible, help="Revolutions per second.")
+@click.option("--columns", required=True, type=click.IntRange(1, 100_000), help="Columns per revolution.")
+@click.option("--leds", required=True, type=click.IntRange(1, 100_000), help="LEDs on one line.")
 @click.option("--part", required=True, help="LED part, as `spinlag parts` lists them, or `direct`.")
-@click.option("--clock-hz", type=click.FloatRange(min=0, min_open=True), help="Clock of parts that have one.")
+@click.option("--clock-hz", type=float, callback=sensible, help="Clock of parts that have one.")
 def budget(speed: float, columns: int, leds: int, part: str, clock_hz: float | None) -> None:
     """Can the wire keep up with so many columns and LEDs at that speed?
 
@@ -389,7 +389,11 @@ def _report_folders(captures: tuple[Path, ...], out: Path | None) -> list[Path]:
 
 
 def _refuse_existing(path: Path, *, force: bool) -> None:
-    if path.exists() and not force:
+    try:
+        there = os.path.lexists(path)
+    except ValueError:
+        there = False  # what writes there says why not
+    if there and not force:
         raise OutputError(f"{path} is already there; give --force to replace it")
 
 

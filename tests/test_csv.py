@@ -369,6 +369,7 @@ def test_bad_rows_are_refused_with_line_and_column(
         ("", "does not read as a CSV"),
         ("one\n1\n2\n", "does not read as a CSV"),
         ("t_s,mood\n0.1,good\n0.2,better\n", "no column holds levels or volts.*text"),
+        ("t_s" + 99 * ",mood" + 2 * ("\n0.1" + 99 * ",good") + "\n", r"column 7: \w+ holds text; and 93 more\)"),
         ("A,B\n0,1\n1,1\n", "sample rate"),
         ("t_s,A\n0.1,x\n0.2,z\n", "no channel has a known level"),
     ],

@@ -49,6 +49,9 @@ _NO_RATE = ", and nothing states the sample rate: give it (--sample-rate)"
 _CLOCK = re.compile(r"\d:\d\d")
 _GROUPED = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
 
+_FEW_NAMED = 6
+"""Columns that a message names before it says how many more there are."""
+
 
 @dataclass(frozen=True)
 class Column:
@@ -162,8 +165,10 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
     warnings += _grouped_times(table, time, options)
     columns = _columns(table, time, preamble, options, file)
     if not any(column.kind in ("level", "packed", "analogue") for column in columns):
-        found = "; ".join(f"column {k + 1}: {column.note or 'empty'}" for k, column in enumerate(columns) if k != time)
-        raise CaptureError(f"no column holds levels or volts ({found or 'there is only the time'})", file=file)
+        found = [f"column {k + 1}: {column.note or 'empty'}" for k, column in enumerate(columns) if k != time]
+        more = [f"and {len(found) - _FEW_NAMED} more"] if len(found) > _FEW_NAMED else []
+        said = "; ".join([*found[:_FEW_NAMED], *more]) or "there is only the time"
+        raise CaptureError(f"no column holds levels or volts ({said})", file=file)
     rate, rate_from = preamble.sample_rate_hz, "stated in the file"
     if options.sample_rate_hz is not None:
         rate, rate_from = Fraction(str(options.sample_rate_hz)), "given by the user"

@@ -80,7 +80,11 @@ def complained(arguments, monkeypatch, capfd):
         (["look", "x.vcd", "--sample-rate", "nan"], "nan is", "spinlag look"),
         (["around", "x.vcd", "--time", "noon"], "'noon' is not a valid float", "spinlag around"),
         (["around", "x.vcd", "--revolution", "1.5"], "'1.5' is not a valid int", "spinlag around"),
-        (["budget", "--speed", "-1", "--columns", "3", "--leds", "2", "--part", "x"], "-1 is not above 0", "spinlag budget"),
+        (
+            ["budget", "--speed", "-1", "--columns", "3", "--leds", "2", "--part", "x"],
+            "-1 is not above 0",
+            "spinlag budget",
+        ),
         (["around", "x.vcd"], "give exactly one of --time", "spinlag around"),
         (["compare", "--set", "a=b"], "two versions at least", "spinlag compare"),
         (["compare", "--set", "\x1b[31ma"], "\\x1b[31ma", "spinlag compare"),

@@ -81,6 +81,13 @@ def test_nothing_to_match_keeps_shape_and_type():
     assert alone.revolution.tolist() == [-1]
 
 
+@pytest.mark.parametrize("at_once", [1, 1 << 14])
+def test_the_only_update_of_a_turn_stands_where_the_other_turns_grids_put_it(monkeypatch, at_once):
+    monkeypatch.setattr("spinlag.columns._AT_ONCE", at_once)
+    starts, meant, bounds = turns(drop={(3, column) for column in range(COLUMNS) if column != 20})
+    assert matched(starts, bounds) == meant
+
+
 @settings(max_examples=60)
 @given(st.integers(0, 2**32 - 1), st.integers(1, 3 * COLUMNS), st.sampled_from([None, COLUMNS]))
 def test_it_does_not_matter_how_many_updates_are_matched_together(seed, at_once, columns):

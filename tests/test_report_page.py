@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -18,11 +19,13 @@ from sample_findings import PART, line_only, sample_findings
 from spinlag.errors import OutputError
 from spinlag.report import figures, moments, series, write_report
 from spinlag.report.bars import WIDTH, bar
+from spinlag.report.format import measured
 from spinlag.report.html import report_bytes
 from spinlag.report.moments import around_picture, find_moment
 from spinlag.report.plots import style
 from spinlag.report.plots.timing import Dimension, Line, Mark, timing_picture
 from spinlag.report.results import incident_rows
+from spinlag.report.sections import rotation_section
 from spinlag.verdicts import Verdict
 
 SCRIPT = "<script>document.title='owned'</script>"
@@ -103,6 +106,15 @@ def test_guesses_and_warnings_are_on_the_first_page():
 def test_latency_tells_the_constant_part_from_the_varying_one(page):
     assert "can be trimmed out" in page
     assert "no trimming takes it away" in page
+
+
+def test_the_drift_of_the_speed_has_the_uncertainty_that_the_quality_gives_as_a_share():
+    findings = sample_findings()
+    drift = findings.quality.measure("rotation.drift")
+    expected = measured(findings.rotation.drift_rev_per_s2, drift.uncertainty * findings.rotation.speed.mean, "rev/s")
+    assert dict(rotation_section(findings)["facts"])["drift of the speed"] == f"{expected} per second"
+    without = replace(findings, quality=None)
+    assert "uncertainty not known" in dict(rotation_section(without)["facts"])["drift of the speed"]
 
 
 def test_cautions_name_the_dangers(page):

@@ -105,10 +105,10 @@ def check_rig(text: bytes, path: Path) -> Rig | None:
 def packed(data: bytes, kind: int) -> bytes:
     """The data gzip- (0) or xz-compressed (1), or (2) as two members."""
     if kind == 0:
-        return gzip.compress(data, 1)
+        return gzip.compress(data, 1, mtime=0)
     if kind == 1:
         return lzma.compress(data, preset=0)
-    return gzip.compress(data[: len(data) // 2], 1) + gzip.compress(data[len(data) // 2 :], 1)
+    return gzip.compress(data[: len(data) // 2], 1, mtime=0) + gzip.compress(data[len(data) // 2 :], 1, mtime=0)
 
 
 def is_toml(text: bytes) -> bool:

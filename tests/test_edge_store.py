@@ -41,18 +41,22 @@ def filled(ticks: np.ndarray, steps: list[int], limit: int) -> EdgeLog:
 
 
 @settings(max_examples=150)
-@given(st.lists(st.integers(1, 9), max_size=120), st.lists(st.integers(1, 11), min_size=1), st.data())
+@given(
+    st.lists(st.integers(1, 9) | st.sampled_from([2**32 - 6, 2**32 - 1, 2**32, 2**40]), max_size=120),
+    st.lists(st.integers(1, 11), min_size=1),
+    st.data(),
+)
 def test_a_store_is_an_array(gaps: list[int], steps: list[int], data: st.DataObject) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(edge_store, "_FILE_PIECE", 7)
-        ticks = np.cumsum(np.array(gaps, dtype=np.int64))
+        ticks = np.cumsum(np.array(gaps, dtype=np.int64)) - data.draw(st.integers(0, 2**41))
         store = filled(ticks, steps, limit=data.draw(st.sampled_from([0, 100, 10**6]))).finish()
         assert len(store) == len(ticks)
         cut = data.draw(st.slices(len(ticks) + 5))
         assert store[cut].tolist() == ticks[cut].tolist()
         assert store[cut].dtype == np.int64
         for side in ("left", "right"):
-            wanted = data.draw(st.lists(st.integers(-1, 700), max_size=9))
+            wanted = data.draw(st.lists(st.integers(-1, 700) | st.sampled_from(ticks.tolist() or [0]), max_size=9))
             assert store.searchsorted(wanted, side=side).tolist() == ticks.searchsorted(wanted, side=side).tolist()
             assert int(store.searchsorted(50, side=side)) == int(ticks.searchsorted(50, side=side))
         if len(ticks):
@@ -60,6 +64,14 @@ def test_a_store_is_an_array(gaps: list[int], steps: list[int], data: st.DataObj
             assert int(store[at]) == int(ticks[at])
         with pytest.raises(IndexError):
             store[len(ticks)]
+
+
+@pytest.mark.parametrize("span", [2**32 - 1, 2**32])
+def test_edges_a_longest_word_apart_stay_apart(span: int) -> None:
+    ticks = np.array([-3, span - 3, span])
+    log = filled(ticks, [3], limit=0)
+    log.spill()
+    assert log.finish()[:].tolist() == ticks.tolist()
 
 
 def test_the_whole_store_can_be_had_as_an_array(small_pieces: None) -> None:

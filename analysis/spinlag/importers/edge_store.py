@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from typing import Any, Literal, overload
 
 import numpy as np
@@ -25,6 +26,10 @@ _MOST_ROOM = 1 << 24
 _FILE_PIECE = 1 << 17
 """Edges written to the file at a time, and read back at a time for a search."""
 
+_NARROW_SPAN = 1 << 32
+"""A piece no longer than this, in ticks, is stored as distances from its first edge: half the bytes, as fresh pages of
+the system's cache cost more than the arithmetic."""
+
 
 def default_budget() -> int:
     """Bytes of edges that stay in memory: MEMORY_SHARE of what the machine has, at most MEMORY_CAP."""
@@ -35,17 +40,38 @@ def default_budget() -> int:
     return min(MEMORY_CAP, int(memory * MEMORY_SHARE))
 
 
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Consecutive edges of one line in a file: from byte `offset` on, `count` of them, the first at tick `first`.
+
+    Each is an int64 tick, or where `narrow` the uint32 distance from the first.
+    """
+
+    offset: int
+    count: int
+    first: int
+    narrow: bool
+
+
+def _written(file: SpillFile, ticks: Ticks) -> _Piece:
+    first = int(ticks[0])
+    narrow = int(ticks[-1]) - first < _NARROW_SPAN
+    stored = (ticks - first).astype(np.uint32) if narrow else ticks
+    return _Piece(file.write(stored), len(ticks), first, narrow)
+
+
 class EdgeStore:
     """Edges of one line in a SpillFile, read by position: its pages are the system's cache, not this process's memory.
 
     Offers what `Edges` asks for: a length, slices (each a fresh array), single edges and searchsorted.
     """
 
-    def __init__(self, spill: SpillFile, offsets: NDArray[np.int64], counts: NDArray[np.int64], fences: Ticks) -> None:
+    def __init__(self, spill: SpillFile, pieces: list[_Piece]) -> None:
         self._spill = spill
-        self._offsets = offsets
-        self._starts = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-        self._fences = fences
+        self._offsets = np.array([piece.offset for piece in pieces], dtype=np.int64)
+        self._starts = np.cumsum([0, *(piece.count for piece in pieces)], dtype=np.int64)
+        self._fences = np.array([piece.first for piece in pieces], dtype=np.int64)
+        self._narrow = np.array([piece.narrow for piece in pieces], dtype=np.bool_)
 
     def __len__(self) -> int:
         return int(self._starts[-1])
@@ -95,16 +121,26 @@ class EdgeStore:
         while filled < len(ticks):
             skip = start + filled - int(self._starts[piece])
             count = min(int(self._starts[piece + 1]) - start - filled, len(ticks) - filled)
-            self._spill.read(int(self._offsets[piece]) + skip * _TICK_BYTES, ticks[filled : filled + count])
+            self._read(piece, skip, ticks[filled : filled + count])
             filled += count
             piece += 1
         return ticks
+
+    def _read(self, piece: int, skip: int, ticks: Ticks) -> None:
+        """Fill `ticks` with the edges of a piece after its first `skip`."""
+        offset = int(self._offsets[piece])
+        if not self._narrow[piece]:
+            self._spill.read(offset + skip * _TICK_BYTES, ticks)
+            return
+        distances = np.empty(len(ticks), dtype=np.uint32)
+        self._spill.read(offset + skip * distances.itemsize, distances)
+        np.add(distances, self._fences[piece], out=ticks)
 
 
 class EdgeLog:
     """Edges of one line while they are being read. `append` copies; `finish` hands them over."""
 
-    __slots__ = ("_budget", "_counts", "_fences", "_offsets", "_room", "count", "spilled")
+    __slots__ = ("_budget", "_pieces", "_room", "count", "spilled")
 
     def __init__(self, budget: EdgeBudget) -> None:
         self._budget = budget
@@ -113,9 +149,7 @@ class EdgeLog:
         """Edges in memory."""
         self.spilled = 0
         """Edges in the file."""
-        self._offsets: list[int] = []
-        self._counts: list[int] = []
-        self._fences: list[int] = []
+        self._pieces: list[_Piece] = []
 
     def __len__(self) -> int:
         return self.count + self.spilled
@@ -145,10 +179,7 @@ class EdgeLog:
         file = self._budget.file()
         moved = self.count - 1
         for start in range(0, moved, _FILE_PIECE):
-            piece = self._room[start : min(start + _FILE_PIECE, moved)]
-            self._offsets.append(file.write(piece))
-            self._counts.append(len(piece))
-            self._fences.append(int(piece[0]))
+            self._pieces.append(_written(file, self._room[start : min(start + _FILE_PIECE, moved)]))
         last = self._room[moved : self.count].copy()
         if len(self._room) > 4 * _FILE_PIECE:
             self._room = np.empty(2 * _FILE_PIECE, dtype=np.int64)
@@ -167,16 +198,9 @@ class EdgeLog:
         file = self._budget.file()
         rest = self._room[: self.count]
         if len(rest):
-            self._offsets.append(file.write(rest))
-            self._counts.append(len(rest))
-            self._fences.append(int(rest[0]))
+            self._pieces.append(_written(file, rest))
         self._room = np.empty(0, dtype=np.int64)
-        return EdgeStore(
-            file,
-            np.array(self._offsets, dtype=np.int64),
-            np.array(self._counts, dtype=np.int64),
-            np.array(self._fences, dtype=np.int64),
-        )
+        return EdgeStore(file, self._pieces)
 
     def _grow(self, needed: int) -> None:
         """Make room; once for all that may stay in memory where the line is long: pages never written cost nothing."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -27,6 +28,7 @@ PASSED, FAILED, UNDECIDED = 0, 1, 3
 STATUS_OF = {"pass": PASSED, "fail": FAILED, "undecided": UNDECIDED}
 INTERRUPTED = 130
 _FEW = 12
+_OBJECTS_BETWEEN_COLLECTIONS = 100_000
 """Channel names that a message lists before it says how many more there are."""
 
 _PATH = click.Path(path_type=Path, readable=False)
@@ -447,6 +449,8 @@ def main() -> None:
     """Entry point: the one place where errors become exit statuses."""
     # all matrices are small: threads for them cost time, most on a busy machine, and sum in an order of their own
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    # modules and pictures make objects by the hundred thousand, hardly any of them in cycles that are garbage
+    gc.set_threshold(_OBJECTS_BETWEEN_COLLECTIONS)
     sys.unraisablehook = _interrupt_again
     for stream in (sys.stdout, sys.stderr):
         write_what_it_can(stream)

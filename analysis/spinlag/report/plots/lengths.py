@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
+from numpy.typing import NDArray
 
 from spinlag.report.format import axis_unit, count, si
 from spinlag.report.plots import style
@@ -16,6 +18,9 @@ _MOST_STEPS = 90
 _BARS_UP_TO = 0.68
 """Share of the picture's height that the tallest bar takes; the windows' brackets stand above."""
 
+_BELOW = 0.1
+"""Where bars of counts end: below the axis, which begins at half a count, as a logarithmic axis has no zero."""
+
 
 def length_distribution(ax: Axes, data: LengthSeries) -> Axes:
     """Bars of counts (logarithmic) on the recorder's sample lattice, the allowed windows as brackets above."""
@@ -23,13 +28,8 @@ def length_distribution(ax: Axes, data: LengthSeries) -> Axes:
     # bit times are at home in nanoseconds, also where one reaches a microsecond
     factor, unit = (1e9, "ns") if high < 1e-5 else axis_unit(high)
     few = len(data.centres_s) <= _MOST_STEPS
-    ax.bar(
-        data.centres_s * factor,
-        data.counts,
-        width=(0.8 if few else 1.0) * data.width_s * factor,
-        color=style.BLUE,
-        edgecolor=style.INK if few else "none",
-        linewidth=0.3,
+    ax.add_collection(
+        _bars(data.centres_s * factor, data.counts, (0.8 if few else 1.0) * data.width_s * factor, outlined=few)
     )
     ax.set_yscale("log")
     decades = np.log10(max(float(data.counts.max()), 2.0) / 0.5)
@@ -58,6 +58,19 @@ def length_distribution(ax: Axes, data: LengthSeries) -> Axes:
             fontsize=7.5,
         )
     return ax
+
+
+def _bars(centres: NDArray[np.float64], counts: NDArray[np.int64], width: float, *, outlined: bool) -> PolyCollection:
+    """Bars as one artist, which is drawn in a fraction of the time of one artist each; they end below the axis."""
+    left, right = centres - width / 2, centres + width / 2
+    foot = np.full(len(counts), _BELOW)
+    corners = np.stack([(left, foot), (left, counts), (right, counts), (right, foot)])
+    return PolyCollection(
+        corners.transpose(2, 0, 1),
+        facecolor=style.BLUE,
+        edgecolor=style.INK if outlined else "none",
+        linewidth=0.3,
+    )
 
 
 def _range(data: LengthSeries) -> tuple[float, float]:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.motor.warp import CIRCLE_95
+from spinlag.rotation.spectrum import periodogram
 
 Floats = NDArray[np.float64]
 
@@ -53,12 +54,10 @@ class Search:
 def find_hunting(periods_s: Floats, used: NDArray[np.bool_]) -> Search:
     """The strongest swing of the speed over n turns of `periods_s`; those not `used` are bridged.
 
-    The largest ordinate of the periodogram (scipy.signal.periodogram) is held against the median of its neighbours:
-    without a swing, ordinates over their local mean are exponential, and the largest of M exceeds x with probability
-    1 - (1 - exp(-x))^M (Fisher, Proc. R. Soc. A 125, 1929, for large M).
+    The largest ordinate of the periodogram is held against the median of its neighbours: without a swing, ordinates
+    over their local mean are exponential, and the largest of M exceeds x with probability 1 - (1 - exp(-x))^M (Fisher,
+    Proc. R. Soc. A 125, 1929, for large M).
     """
-    from scipy.signal import periodogram
-
     n = len(periods_s)
     if n < LEAST_TURNS or used.sum() < LEAST_TURNS:
         return Search(None, None)
@@ -116,7 +115,6 @@ def _fit(turns: Floats, speed: Floats, frequency: float, level: float) -> tuple[
     the slow swings are.
     """
     from scipy.optimize import minimize_scalar
-    from scipy.signal import periodogram
 
     n = len(turns)
     line = np.column_stack((np.ones(n), turns / n))

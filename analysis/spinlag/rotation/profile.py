@@ -14,6 +14,7 @@ from spinlag.motor.lines import CountedLines, Series
 from spinlag.motor.pattern import Nodes, Pattern, find_nodes, learn_pattern
 from spinlag.motor.warp import Warp, separate
 from spinlag.rotation import Rotation
+from spinlag.rotation.spectrum import welch
 
 Floats = NDArray[np.float64]
 
@@ -175,16 +176,14 @@ def _sector_speeds(nodes: Nodes) -> tuple[Floats, Floats]:
 def spectrum_table(witnessed: Witnessed) -> pd.DataFrame:
     """Power spectral density of the relative speed over order: `order`, `density` per order.
 
-    Welch's method (scipy.signal.welch) over stretches of 32 turns with a Hann window; integrated over orders it gives
+    Welch's method over stretches of 32 turns with a Hann window; integrated over orders it gives
     the variance.
     """
-    from scipy.signal import welch
-
     speed = _even_speeds(witnessed)
     length = min(SPECTRUM_TURNS * witnessed.per_turn, len(speed))
     if length < 4 * witnessed.per_turn:
         return pd.DataFrame({name: pd.Series(dtype="float64") for name in SPECTRUM_COLUMNS})
-    order, density = welch(speed - speed.mean(), fs=witnessed.per_turn, nperseg=length, detrend="constant")
+    order, density = welch(speed - speed.mean(), witnessed.per_turn, length)
     return pd.DataFrame({"order": order, "density": density})
 
 

@@ -1,4 +1,4 @@
-"""Power spectral densities by numpy's FFT; the package of scipy that has them takes a tenth of a short check to load."""
+"""Power spectral densities by numpy's FFT; the package of scipy that has them is a tenth of a short check to load."""
 
 from __future__ import annotations
 

@@ -31,6 +31,6 @@ def welch(values: Floats, per_unit: float, length: int) -> tuple[Floats, Floats]
 def _density(stretches: Floats, window: Floats) -> tuple[Floats, Floats]:
     n = len(window)
     level = stretches - stretches.mean(axis=1, keepdims=True)
-    density = np.mean(np.abs(np.fft.rfft(level * window)) ** 2, axis=0) / np.sum(window**2)
+    density: Floats = np.mean(np.abs(np.fft.rfft(level * window)) ** 2, axis=0) / np.sum(window**2)
     density[1 : (n + 1) // 2] *= 2  # both signs of frequency; zero and half the sampling rate have but one
-    return np.fft.rfftfreq(n), np.asarray(density)
+    return np.asarray(np.fft.rfftfreq(n), dtype=np.float64), density

@@ -66,7 +66,7 @@ def _bars(centres: NDArray[np.float64], counts: NDArray[np.int64], width: float,
     foot = np.full(len(counts), _BELOW)
     corners = np.stack([(left, foot), (left, counts), (right, counts), (right, foot)])
     return PolyCollection(
-        corners.transpose(2, 0, 1),
+        list(corners.transpose(2, 0, 1)),
         facecolor=style.BLUE,
         edgecolor=style.INK if outlined else "none",
         linewidth=0.3,

@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from spinlag.capture import Capture, Progress
 from spinlag.cautions import cautions
 from spinlag.doubts import doubts
 from spinlag.errors import Problem, RigError
 from spinlag.findings import Findings
-from spinlag.incidents.find import find_incidents
+from spinlag.incidents.find import Seen, find_incidents, gaps_told
+from spinlag.incidents.model import IncidentReport
 from spinlag.judge import judge_all
-from spinlag.latency import measure_latency
+from spinlag.latency import Latency, measure_latency
 from spinlag.leds import decode_chains
+from spinlag.leds.lost import with_gaps
 from spinlag.leds.together import light_sentences
+from spinlag.leds.updates import ChainUpdates
 from spinlag.memory import release_freed_memory
-from spinlag.placement import place
+from spinlag.motor import Motor
+from spinlag.observations import Observation
+from spinlag.placement import Placement, place
 from spinlag.restart import restart_mark
 from spinlag.rig import Rig
 from spinlag.roles.given import roles_of
-from spinlag.rotation.quality import measure_quality
+from spinlag.rotation import Rotation
+from spinlag.rotation.quality import RotationQuality, measure_quality
 from spinlag.rotation.refine import read_shaft
 from spinlag.together import chain_skews
 
@@ -40,6 +46,41 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     release_freed_memory()
     quality = measure_quality(capture, rig, rotation, motor)
     release_freed_memory()
+    read = _Read(rotation, motor, quality, chains)
+    lines, incidents, seen = _follow(capture, rig, read)
+    gaps = gaps_told(incidents)
+    if gaps and chains:
+        # what the LED lines did in a gap of the recording nobody saw: they are read again with that known
+        spans = [(gap.tick, gap.tick + round((gap.observed or 0.0) / capture.tick)) for gap in gaps]
+        read = replace(read, chains=decode_chains(with_gaps(capture, spans), rig, progress))
+        lines, incidents, seen = _follow(capture, rig, read, gaps)
+    return _findings(capture, rig, read, lines, incidents, seen)
+
+
+@dataclass(frozen=True, eq=False)
+class _Read:
+    """What the lines themselves gave."""
+
+    rotation: Rotation | None
+    motor: Motor | None
+    quality: RotationQuality | None
+    chains: tuple[ChainUpdates, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Followed:
+    """What chains and turns gave together."""
+
+    placements: tuple[Placement | None, ...]
+    latencies: tuple[Latency | None, ...]
+    observations: tuple[Observation, ...]
+
+
+def _follow(
+    capture: Capture, rig: Rig, read: _Read, gaps: tuple[Observation, ...] = ()
+) -> tuple[_Followed, IncidentReport, Seen | None]:
+    """Placement, latency and incidents. `gaps` of the recording, where they are known from an earlier look."""
+    rotation, motor, chains = read.rotation, read.motor, read.chains
     placements = tuple(None if rotation is None else place(capture, rig, rotation, chain, motor) for chain in chains)
     latencies = tuple(
         None
@@ -52,8 +93,17 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     observations += [o for placement in placements if placement for o in placement.observations]
     observations += motor.observations if motor else ()
     observations.sort(key=lambda observation: observation.tick)
-    incidents, seen = find_incidents(capture, rig, rotation, chains, placements, observations, motor=motor)
+    incidents, seen = find_incidents(capture, rig, rotation, chains, placements, observations, motor=motor, gaps=gaps)
     release_freed_memory()
+    return _Followed(placements, latencies, tuple(observations)), incidents, seen
+
+
+def _findings(
+    capture: Capture, rig: Rig, read: _Read, lines: _Followed, incidents: IncidentReport, seen: Seen | None
+) -> Findings:
+    """Doubts, verdicts and cautions on what was found, and all of it in one."""
+    rotation, motor, quality, chains = read.rotation, read.motor, read.quality, read.chains
+    placements, latencies = lines.placements, lines.latencies
     warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents, motor))
     capture = replace(capture, warnings=warnings)
     return Findings(
@@ -66,7 +116,7 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
         chains=chains,
         placements=placements,
         latencies=latencies,
-        observations=tuple(observations),
+        observations=lines.observations,
         incidents=incidents,
         seen=seen,
         verdicts=judge_all(capture, rig, rotation, chains, placements, latencies, quality=quality, motor=motor),

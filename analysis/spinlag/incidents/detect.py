@@ -30,6 +30,9 @@ SILENT_STEPS = 3.5
 """A LED line is called silent from so many of its usual steps on; less is told as missing columns."""
 
 _TURNS_NEARBY = 2.0
+_RESTS = 2
+"""Usual pauses by which a LED line's silence may outlast the stretch in which no line moves: one at either end."""
+
 _MOST_EDGES = 5_000_000
 _MOST_SILENCES = 2000
 _RESUMES_WITHIN = 0.35
@@ -60,16 +63,18 @@ def detect(
     chains: Sequence[ChainUpdates],
     placements: Sequence[Placement | None],
     observations: Sequence[Observation],
+    gaps: Sequence[Observation] = (),
 ) -> tuple[Observation, ...]:
     """Observations that other stages could not make, in order of time.
 
     `capture-gap`: stretches in which nothing moved at all although lines should have, which no fault of a single line
     explains. `data-silent`: silences of a LED line far beyond what is usual in the turns around them, where the LED
     stage, which knows no turns, did not tell of one. `speed-step` and
-    `index-shifted`: where the rotation stage had too little to go by.
+    `index-shifted`: where the rotation stage had too little to go by. `gaps`: where the gaps of the recording are known
+    already, they stand, and none is looked for.
     """
     silences = _silences(capture, rig, rotation, chains, observations)
-    gaps = _gaps(capture, rotation, chains, placements, observations, silences)
+    gaps = gaps or _gaps(capture, rotation, chains, placements, observations, silences)
     silent = _silent(capture, chains, [*observations, *gaps], silences)
     steps = faults_of_turns(capture, rotation, [*observations, *gaps]) if rotation is not None else ()
     return tuple(sorted((*gaps, *silent, *steps), key=lambda observation: observation.tick))
@@ -95,8 +100,9 @@ def _gaps(
         together = [other for other in silences if other.begin <= begin + slack and other.end >= end - slack]
         if not together or end - begin <= TIMES_USUAL * min(one.usual for one in together):
             continue
+        still = (begin, end)
         reason = _beyond_one_fault(
-            together, end, rotation, chains, placements, observations, slack, float(capture.tick)
+            together, still, rotation, chains, placements, observations, slack, float(capture.tick)
         )
         if reason is None:
             continue
@@ -241,7 +247,7 @@ def _inside_updates(capture: Capture, chain: ChainUpdates, observations: Sequenc
 
 def _beyond_one_fault(
     together: Sequence[Silence],
-    end: int,
+    still: tuple[int, int],
     rotation: Rotation | None,
     chains: Sequence[ChainUpdates],
     placements: Sequence[Placement | None],
@@ -255,7 +261,9 @@ def _beyond_one_fault(
     if "motor" in families and len(families) > 1:
         return f"{_listed(names)} all stood still"
     leds = [silence for silence in together if silence.family == "leds"]
-    if any(silence.lost_bits for silence in leds):
+    begin, end = still
+    # other lines that moved in it would show that the recorder did look, and the line itself is at fault
+    if any(one.lost_bits and one.end - one.begin <= end - begin + _RESTS * one.usual for one in leds):
         return "bits of the updates on either side were not recorded"
     index = "index" in families or any(
         seen.kind == "index-shifted" and abs(seen.tick - end) <= slack for seen in observations

@@ -60,18 +60,20 @@ def find_incidents(
     observations: Sequence[Observation],
     *,
     motor: Motor | None = None,
+    gaps: Sequence[Observation] = (),
 ) -> tuple[IncidentReport, Seen | None]:
     """Incidents, events, suspects and rates from the observations of every stage, and the picture they spoiled.
 
     What no stage watches for is looked for here. `motor` is asked what the shaft did. The picture is None where none
-    can be laid out (no revolutions, or no LED data).
+    can be laid out (no revolutions, or no LED data). `gaps` are those of the recording that an earlier look found
+    (`gaps_told`), where the chains were decoded with them.
     """
     turn_ticks = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
     clock = clock_of(capture, turn_ticks, chains, placements, _marks(rig))
     settled = reconcile(observations, capture, chains, placements)
     if motor is None and rotation is not None:
         settled = without_false_steps(settled, rotation)
-    settled = (*settled, *detect(capture, rig, rotation, chains, placements, settled))
+    settled = (*settled, *detect(capture, rig, rotation, chains, placements, settled, gaps))
     incidents = link(reconcile(settled, capture, chains, placements), capture, clock)
     unusual = frozenset(_touched(incidents, clock))
     seen = _see(capture, rig, rotation, chains, placements, unusual)
@@ -88,6 +90,25 @@ def find_incidents(
         notes=notes,
     )
     return report, seen
+
+
+def gaps_told(report: IncidentReport) -> tuple[Observation, ...]:
+    """The gaps of the recording among the incidents, as they were observed."""
+    return tuple(
+        Observation(
+            kind="capture-gap",
+            tick=item.tick,
+            channel=item.channel,
+            detail=item.detail,
+            expected=item.expected,
+            observed=item.observed,
+            unit=item.unit,
+            threshold=item.threshold,
+            revolution=item.revolution,
+        )
+        for item in report.incidents
+        if item.kind == "capture-gap"
+    )
 
 
 def _marks(rig: Rig) -> int:

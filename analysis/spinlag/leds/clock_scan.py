@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from spinlag.capture import Channel, Progress, Ticks
 from spinlag.leds.clock_learn import ClockHabits, level_before
 from spinlag.leds.line import Line, without_glitches
+from spinlag.leds.lost import Lost
 from spinlag.leds.onewire_scan import EXACT_SLICES, SAMPLED_AT_FIRST, SAMPLED_PER_SLICE, Kept
 from spinlag.leds.tally import Gathering, Grouping, bin_shift
 
@@ -30,6 +31,8 @@ class ClockScan:
 
     def __init__(self, clock: Line, data: Channel, habits: ClockHabits) -> None:
         self.clock, self.data, self.habits = clock, data, habits
+        self.lost = Lost(clock.channel)
+        self.lost_data = Lost(clock.channel, data)
         self.shift = bin_shift(habits.pause)
         self.bins = max(habits.pause >> self.shift, 1)
         # a pause begins with a bin, so that a bin holds either intervals or pauses
@@ -72,6 +75,9 @@ class ClockScan:
             used = 2 * pulses
             stop = len(raw) if final or used >= len(clean) else used if kept is None else int(kept[used])
             inside = runs[runs < stop]
+            unseen = self.lost.among(raw[inside], raw[inside + 1]) if inside.size else None
+            if unseen is not None:
+                inside = inside[~unseen]
             if inside.size:
                 self.glitches.add(raw[inside], raw[inside + 1] - raw[inside])
             at += stop
@@ -130,6 +136,7 @@ class ClockScan:
             ("data_hold", hold, hold_from, hold_at),
         )
         for name, values, begin, owner in found:
+            values = self._seen(name, values, begin)
             if values.size:
                 self._add(name, values, begin)
             # a slice in which the data line never moves has its updates all the same
@@ -137,22 +144,44 @@ class ClockScan:
         self._keep_odd(rises, falls, high, low, period, ends)
         self._group(len(ends))
 
+    def _seen(self, name: str, values: Ticks, begin: Ticks) -> Ticks:
+        """The intervals, those that nobody saw whole as long as a pause, so that they do not count."""
+        lost = self.lost if name.startswith("clock") else self.lost_data
+        unseen = lost.among(begin, begin + values)
+        if unseen is None:
+            return values
+        lost.count += int((unseen & (values < self.pause)).sum())
+        if name == "clock_period":
+            self.gathered[name].chained = False
+        return np.where(unseen, self.pause, values)
+
+    @property
+    def lost_intervals(self) -> int:
+        """How many intervals were left out because nobody saw them whole."""
+        return self.lost.count + self.lost_data.count
+
     def _keep_odd(self, rises: Ticks, falls: Ticks, high: Ticks, low: Ticks, period: Ticks, ends: Ints) -> None:
         """Note single intervals that stand out, and rests inside updates."""
         habits = self.habits
         if high.size and (high.max() > habits.high_to or high.min() < habits.high_from):
             odd = np.flatnonzero(((high > habits.high_to) & (high < self.pause)) | (high < habits.high_from))
+            odd = self._known(odd, rises, high)
             self.odd_highs.add(rises[odd], high[odd])
         if low.size and low.min() < habits.low_from:
-            odd = np.flatnonzero(low < habits.low_from)
+            odd = self._known(np.flatnonzero(low < habits.low_from), falls, low)
             self.short_lows.add(falls[odd], low[odd])
         rest = np.flatnonzero(period >= self.pause)
         if rest.size > len(ends) - 1:
             inner = rest[~np.isin(rest, ends)]
             if inner.size:
                 self.gathered["clock_period"].chained = False
-            long = inner[period[inner] >= habits.long_rest]
+            long = self._known(inner[period[inner] >= habits.long_rest], rises, period)
             self.rests.add(rises[long], period[long])
+
+    def _known(self, which: Ints, begin: Ticks, length: Ticks) -> Ints:
+        """Those of the intervals that were seen whole, by index."""
+        unseen = self.lost.among(begin[which], begin[which] + length[which])
+        return which if unseen is None else which[~unseen]
 
     def _data_intervals(self, rises: Ticks, edges: Ticks, at: Ints) -> tuple[Ticks, Ints, Ticks, Ints, Ticks]:
         """Set-up: last data edge before a sampling edge to that edge, and which one. Hold: sampling edge to the first

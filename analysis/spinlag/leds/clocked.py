@@ -18,7 +18,7 @@ from spinlag.leds.frames import FRAMES, START_ZEROS, Frame, recognise_frame
 from spinlag.leds.line import Line, line_of, sample_windows, unknown_within, without_glitches
 from spinlag.leds.onewire_scan import packed
 from spinlag.leds.parts import Part, find_parts
-from spinlag.leds.tally import Clock, finish, tally_of
+from spinlag.leds.tally import Clock, finish
 from spinlag.leds.updates import ChainUpdates, Tally
 from spinlag.leds.watch import Traffic
 from spinlag.rig import LedsTable, Rig
@@ -261,7 +261,7 @@ def _result(
     words = columns.words
     part = found[0] if found else None
     latch_s, latch_from = _latch_of(chain, found, scan.habits, frame, clock)
-    timing = _timing(scan, columns, line, clock)
+    timing = _timing(scan, columns, clock)
     period_s = timing["clock_period"].statistics.mean if "clock_period" in timing else None
     half = (period_s / clock.tick_s if period_s is not None else scan.habits.period) / 2
     early, late, shown = _light(frame, columns, (latch_s or 0.0) / clock.tick_s, half)
@@ -308,6 +308,7 @@ def _result(
         candidates=found,
         frame=frame.name,
         along_chain=frame.shows in ("own-word", "next-byte"),
+        lost_intervals=scan.lost_intervals,
     )
 
 
@@ -316,6 +317,9 @@ def _whole(line: Line, data: Channel, columns: _Columns, frame: Frame, expected:
     start frame (with all their data, where the family has none)."""
     whole = ~unknown_within(line, columns.start, columns.last + 1)
     whole &= ~unknown_within(Line(data, False, 0, 0, 0), columns.start, columns.last + 1)
+    # one that an unknown stretch follows or precedes too closely may have gone on in it, or begun there
+    near = unknown_within(line, columns.start - ends_after, columns.last + 1 + ends_after)
+    whole &= ~near | (columns.words.bits == expected) if expected is not None else ~near
     if len(whole):
         rested = int(columns.start[0]) - (int(line.edges[0]) if line.first else line.known_from)
         words = columns.words
@@ -344,10 +348,8 @@ def _latch_of(
     return part.latch_s, f"no part given: {part.source_of('latch')}"
 
 
-def _timing(scan: _Scan, updates: _Columns, line: Line, clock: Clock) -> dict[str, Tally]:
+def _timing(scan: _Scan, updates: _Columns, clock: Clock) -> dict[str, Tally]:
     grouping = scan.grouping(len(updates.start))
     timing = {name: finish(scan.gathered[name], clock, grouping) for name in CLOCK_NAMES}
-    begin, end = updates.last[:-1], updates.start[1:]
-    known = ~unknown_within(line, begin, end)
-    timing["clock_idle"] = tally_of((end - begin)[known], begin[known], clock)
+    timing["clock_idle"] = scan.lost.tally(updates.last[:-1], updates.start[1:], clock)
     return {name: tally for name, tally in timing.items() if tally is not None}

@@ -12,8 +12,9 @@ from spinlag.capture import UNKNOWN, Capture, Channel, Progress, Ticks
 from spinlag.leds.chain_parts import chain_parts, no_updates
 from spinlag.leds.direct_pwm import PwmPace, decode_pwm, find_pace
 from spinlag.leds.line import Line, unknown_within
+from spinlag.leds.lost import Lost
 from spinlag.leds.many_lines import SLICE_EDGES, merged, slices
-from spinlag.leds.tally import Clock, tally_of
+from spinlag.leds.tally import Clock
 from spinlag.leds.updates import ChainUpdates
 from spinlag.leds.watch import Listing, Traffic, silences
 from spinlag.rig import LedsTable, Rig
@@ -59,7 +60,7 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
     n = len(changes.start)
     whole = np.ones(n, dtype=bool)
     for line in lines:
-        whole &= ~unknown_within(Line(line, False, 0, 0, 0), changes.start, changes.last + 1)
+        whole &= ~unknown_within(Line(line, False, 0, 0, 0), changes.start - 1, changes.last + 1)
     size = len(lines) * depth
     traffic = Traffic(
         name=chain.name,
@@ -76,7 +77,8 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
     listing = Listing()
     silences(traffic, listing)
     observations, unlisted = listing.done()
-    timing = {"between_updates": tally_of(np.diff(changes.start), changes.start[:-1], clock)}
+    lost = Lost(*lines)
+    timing = {"between_updates": lost.tally(changes.start[:-1], changes.start[1:], clock)}
     data = np.packbits(changes.values.astype(bool), axis=1) if depth == 1 else changes.values
     part = found[0] if found else None
     return ChainUpdates(
@@ -103,6 +105,7 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
         observations=observations,
         notes=(*notes, *unlisted),
         candidates=found,
+        lost_intervals=lost.count,
     )
 
 

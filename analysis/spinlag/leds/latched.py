@@ -13,9 +13,10 @@ from spinlag.leds.clock_learn import ClockHabits, learn_clock
 from spinlag.leds.clock_scan import CLOCK_NAMES, ClockScan, last_edges
 from spinlag.leds.clocked_watch import FrameFault, clock_faults
 from spinlag.leds.line import Line, line_of, unknown_within
+from spinlag.leds.lost import Lost
 from spinlag.leds.onewire_scan import packed
 from spinlag.leds.parts import Part
-from spinlag.leds.tally import Clock, finish, tally_of
+from spinlag.leds.tally import Clock, finish
 from spinlag.leds.updates import ChainUpdates, Tally
 from spinlag.leds.watch import Listing, Traffic, lengths, silences
 from spinlag.observations import Observation
@@ -120,6 +121,8 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
         unit="clocks",
     )
     observations, unlisted = _watch(traffic, scan, latches, latch, found)
+    lost = Lost(clock_line, latch, *([blank] if blank is not None else []))
+    timing = _timing(scan, latches, shown, dark, blank, chain, clock, lost)
     light = np.where(shown >= 0, shown - latches.last, 0) * clock.tick_s
     part = found[0] if found else None
     bits, offsets = _payload(scan, latches.clocks, layout.spare)
@@ -140,7 +143,7 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
         data=bits,
         offsets=offsets,
         whole=whole,
-        timing=_timing(scan, latches, shown, dark, line, blank, chain, clock),
+        timing=timing,
         threshold_s=None,
         threshold_from="",
         latch_s=None,
@@ -149,6 +152,7 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
         observations=observations,
         notes=(*notes, *([layout.note] if layout.note else []), *unlisted),
         candidates=found,
+        lost_intervals=scan.lost_intervals + lost.count,
     )
 
 
@@ -230,6 +234,10 @@ def _whole(line: Line, data: Channel, latches: _Latches, layout: Layout) -> Bool
     whole = ~unknown_within(line, latches.start, latches.last + 1)
     whole &= ~unknown_within(Line(data, False, 0, 0, 0), latches.start, latches.last + 1)
     whole &= latches.mark >= 0
+    # clocks may have come in an unknown stretch anywhere from the update before to the latch edge
+    before = np.concatenate((latches.start[:1], latches.last[:-1]))
+    near = unknown_within(line, before, np.maximum(latches.mark, latches.last) + 1)
+    whole &= ~near | (latches.clocks == layout.clocks)
     if len(whole) and latches.clocks[0] != layout.clocks:
         # the record may have begun among its clocks
         whole[0] = False
@@ -272,38 +280,35 @@ def _timing(
     latches: _Latches,
     shown: Ticks,
     dark: Bools,
-    line: Line,
     blank: Channel | None,
     chain: LedsTable,
     clock: Clock,
+    lost: Lost,
 ) -> dict[str, Tally]:
     grouping = scan.grouping(len(latches.start))
     timing = {name: finish(scan.gathered[name], clock, grouping) for name in CLOCK_NAMES}
     latched = latches.mark >= 0
     mark, end = latches.mark[latched], latches.mark_end[latched]
     following = np.append(latches.start[1:], -1)[latched]
-    timing["clock_to_latch"] = tally_of(mark - latches.last_rise[latched], latches.last_rise[latched], clock)
-    timing["clock_end_to_latch"] = tally_of(mark - latches.last[latched], latches.last[latched], clock)
+    timing["clock_to_latch"] = lost.tally(latches.last_rise[latched], mark, clock)
+    timing["clock_end_to_latch"] = lost.tally(latches.last[latched], mark, clock)
     ended, followed = end >= 0, following >= 0
-    timing["latch_width"] = tally_of((end - mark)[ended], mark[ended], clock)
-    timing["latch_to_clock"] = tally_of((following - mark)[followed], mark[followed], clock)
+    timing["latch_width"] = lost.tally(mark[ended], end[ended], clock)
+    timing["latch_to_clock"] = lost.tally(mark[followed], following[followed], clock)
     both = ended & followed
-    timing["latch_end_to_clock"] = tally_of((following - end)[both], end[both], clock)
-    begin, stop = latches.last[:-1], latches.start[1:]
-    known = ~unknown_within(line, begin, stop)
-    timing["clock_idle"] = tally_of((stop - begin)[known], begin[known], clock)
+    timing["latch_end_to_clock"] = lost.tally(end[both], following[both], clock)
+    timing["clock_idle"] = scan.lost.tally(latches.last[:-1], latches.start[1:], clock)
     if blank is not None:
-        widths, at = _dark_pulses(blank, chain.blank_dark == "high")
-        timing["blank_width"] = tally_of(widths, at, clock)
+        timing["blank_width"] = lost.tally(*_dark_pulses(blank, chain.blank_dark == "high"), clock)
         held = dark & (shown >= 0)
-        timing["latch_to_blank_end"] = tally_of((shown - latches.mark)[held], latches.mark[held], clock)
+        timing["latch_to_blank_end"] = lost.tally(latches.mark[held], shown[held], clock)
     return {name: tally for name, tally in timing.items() if tally is not None}
 
 
 def _dark_pulses(blank: Channel, high: bool) -> tuple[Ticks, Ticks]:
     begin, end = _pulses(blank, high)
     ended = end >= 0
-    return (end - begin)[ended], begin[ended]
+    return begin[ended], end[ended]
 
 
 def _watch(
@@ -331,6 +336,9 @@ def _watch(
 def _bare_latches(traffic: Traffic, latches: _Latches, latch: Channel, listing: Listing) -> None:
     """Latch edges with no clock since the one before: they show the same again."""
     bare = latches.bare[latches.bare > (int(latches.start[0]) if len(latches.start) else 0)]
+    unseen = Lost(latch).among(bare, bare + 1)
+    if unseen is not None:
+        bare = bare[~unseen]
     if not bare.size:
         return
     if bare.size > 20 and bare.size > 0.1 * len(latches.start):

@@ -9,14 +9,14 @@ import numpy as np
 
 from spinlag.capture import Capture, Channel, Progress
 from spinlag.leds.chain_parts import chain_parts, no_updates
-from spinlag.leds.line import Line, line_of, unknown_within
+from spinlag.leds.line import line_of
 from spinlag.leds.onewire_learn import Habits, detect_polarity, learn
 from spinlag.leds.onewire_scan import NAMES, Scan
 from spinlag.leds.onewire_updates import Updates, join, whole_updates
 from spinlag.leds.onewire_watch import Scene, watch_one_wire
 from spinlag.leds.parts import Part, after_led
 from spinlag.leds.recognise import fit_sentence, rank_parts
-from spinlag.leds.tally import Clock, finish, tally_of
+from spinlag.leds.tally import Clock, finish
 from spinlag.leds.updates import ChainUpdates, Tally
 from spinlag.leds.watch import Traffic
 from spinlag.rig import LedsTable, Rig
@@ -59,7 +59,7 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
     stretches = scan.stretches()
     updates = join(stretches, habits.expected, _longest_pause(chain, found, habits, clock))
     scan.take_back(stretches, updates.pauses)
-    timing = _timing(scan, line, updates, clock)
+    timing = _timing(scan, updates, clock)
     usual = habits.expected
     choice = _choose(chain, found, timing, clock, usual)
     bits_per_led, order, more = _colours(chain, choice.part, usual)
@@ -105,6 +105,7 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
         observations=observations,
         notes=(*notes, *turned, *habits.notes, *more, *_tap_notes(chain), *unlisted),
         candidates=choice.candidates,
+        lost_intervals=scan.lost.count,
     )
 
 
@@ -149,12 +150,10 @@ def _longest_pause(chain: LedsTable, found: tuple[Part, ...], habits: Habits, cl
     return int(latch_s * habits.scale / clock.tick_s)
 
 
-def _timing(scan: Scan, line: Line, updates: Updates, clock: Clock) -> dict[str, Tally]:
+def _timing(scan: Scan, updates: Updates, clock: Clock) -> dict[str, Tally]:
     grouping = scan.grouping(len(updates.start))
     timing = {name: finish(scan.gathered[name], clock, grouping) for name in NAMES}
-    begin, end = updates.last[:-1], updates.start[1:]
-    known = ~unknown_within(line, begin, end)
-    timing["low_between_updates"] = tally_of((end - begin)[known], begin[known], clock)
+    timing["low_between_updates"] = scan.lost.tally(updates.last[:-1], updates.start[1:], clock)
     order = ("t0h", "t0l", "t1h", "t1l", "bit_period", "low_between_updates")
     return {name: tally for name in order if (tally := timing[name]) is not None}
 

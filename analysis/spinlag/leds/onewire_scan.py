@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Progress, Ticks
 from spinlag.leds.line import Line, without_glitches
+from spinlag.leds.lost import Lost
 from spinlag.leds.onewire_learn import Habits
 from spinlag.leds.tally import Gathering, Grouping, bin_shift
 from spinlag.paged import Column
@@ -59,6 +60,17 @@ class SliceRecord:
     outer: Ints
 
 
+class _Bits(NamedTuple):
+    """Bits with a high and a low each: rise, fall, both lengths (ticks) and which are 1; `rises` and `falls` may be
+    longer."""
+
+    rises: Ticks
+    falls: Ticks
+    high: Ticks
+    low: Ticks
+    ones: Bools
+
+
 @dataclass(frozen=True, eq=False)
 class Stretches:
     """Bits between long lows, n stretches. `data` holds each stretch's bits from a fresh byte on, the last one padded
@@ -83,6 +95,7 @@ class Scan:
     def __init__(self, line: Line, habits: Habits) -> None:
         self.line = line
         self.habits = habits
+        self.lost = Lost(line.channel)
         cap = max(int(4 * habits.period), 8)
         self.shift = bin_shift(cap)
         self.bins = (cap >> self.shift) + 1
@@ -127,6 +140,9 @@ class Scan:
 
     def _note_glitches(self, raw: Ticks, runs: Ints, stop: int) -> None:
         inside = runs[runs < stop]
+        unseen = self.lost.among(raw[inside], raw[inside + 1]) if inside.size else None
+        if unseen is not None:
+            inside = inside[~unseen]
         if inside.size:
             self.glitches.add(raw[inside], raw[inside + 1] - raw[inside])
 
@@ -152,17 +168,48 @@ class Scan:
         for column, values in zip(self.columns, found, strict=True):
             column.append(values)
         self._sample(rises, high, low, ones, firsts, ends)
-        self._gather(begin, rises, falls, high, low, ones)
+        n = len(low)
+        seen = self._seen(rises, falls, high, low, ends)
+        if seen is None:
+            self._gather(begin, rises, high, _Bits(rises, falls, high[:n], low, ones[:n]))
+        else:
+            highs, both = seen
+            whole = _Bits(rises[both], falls[both], high[both], low[both], ones[both])
+            self._gather(begin, rises[highs], high[highs], whole)
         return pulses
 
-    def _gather(self, begin: int, rises: Ticks, falls: Ticks, high: Ticks, low: Ticks, ones: Bools) -> None:
-        n = len(low)
+    def _seen(self, rises: Ticks, falls: Ticks, high: Ticks, low: Ticks, ends: Ints) -> tuple[Ints, Ints] | None:
+        """Indices of the pulses whose highs were seen whole, and of those whose highs and lows were; None for all. The
+        updates of the others are no longer among those whose sums were kept."""
+        pulses, n = len(high), len(low)
+        highs = self.lost.among(rises[:pulses], falls[:pulses])
+        lows = self.lost.among(falls[:n], rises[1 : n + 1])
+        if highs is None and lows is None:
+            return None
+        either = np.zeros(pulses, dtype=bool) if highs is None else highs.copy()
+        unseen = int(either.sum())
+        if lows is not None:
+            either[:n] |= lows
+            # a low that ends an update is no bit time; it is counted where it would have been used
+            unseen += int((lows & (low < self.habits.end)).sum())
+        self.lost.count += unseen
+        updates = np.unique(np.searchsorted(ends, np.flatnonzero(either)))
+        for gathering in self.gathered.values():
+            sums, sizes = gathering.clusters[-1]
+            own = updates[updates < len(sums)]
+            sums[own], sizes[own] = 0, 0
+        kept = np.arange(pulses) if highs is None else np.flatnonzero(~highs)
+        return kept, np.flatnonzero(~either[:n])
+
+    def _gather(self, begin: int, all_rises: Ticks, all_high: Ticks, bits: _Bits) -> None:
         outer = np.full((len(NAMES), 2), -1, dtype=np.int64)
-        self._add_highs(rises, high, outer)
-        if n:
+        if len(all_high):
+            self._add_highs(all_rises, all_high, outer)
+        rises, falls, high, low, ones = bits
+        if len(low):
             odd = np.flatnonzero(low >= self.limit)
-            self._add_lows(falls, low, ones[:n], odd, outer)
-            period = high[:n] + low
+            self._add_lows(falls, low, ones, odd, outer)
+            period = high + low
             self._add_periods(rises, period, odd, outer)
             pause = odd[low[odd] < self.habits.end] if odd.size else odd
             if pause.size:
@@ -290,8 +337,12 @@ class Scan:
         """Count the lows after these stretches as bit lows: they turned out to lie inside an update."""
         if not pauses.size:
             return
-        begin = stretches.last[pauses]
-        low = stretches.start[pauses + 1] - begin
+        begin, after = stretches.last[pauses], stretches.start[pauses + 1]
+        unseen = self.lost.among(begin - stretches.last_high[pauses], after)
+        if unseen is not None:
+            self.lost.count += int(unseen.sum())
+            begin, after, pauses = begin[~unseen], after[~unseen], pauses[~unseen]
+        low = after - begin
         one, high = stretches.last_one[pauses], stretches.last_high[pauses]
         self.gathered["t0l"].add_longer(low[~one], begin[~one])
         self.gathered["t1l"].add_longer(low[one], begin[one])

@@ -126,6 +126,10 @@ def whole_updates(line: Line, updates: Updates, expected: int | None, ends_after
     whole = ~unknown_within(line, updates.start, updates.last + 1)
     if n == 0:
         return whole
+    # one that an unknown stretch follows or precedes too closely may have gone on in it, or begun there
+    near = unknown_within(line, updates.start - ends_after, updates.last + 1 + ends_after)
+    if near.any():
+        whole &= ~near if expected is None else ~near | (updates.bits == expected)
     edges = line.edges
     starts_active = line.first == 1
     rested = int(updates.start[0]) - (int(edges[0]) if starts_active else line.known_from)

@@ -46,7 +46,7 @@ class ChainUpdates:
     seconds after `last`: the earliest and the latest instant at which the new data can be visible.
     `bits`, int64: bits received. `data`, uint8: whole bytes in wire order; update i owns data[offsets[i]:offsets[i+1]].
     In long captures whose updates repeat it is no array, but reads like one.
-    `whole`: False where the capture's start or end cuts the update.
+    `whole`: False where the capture's start or end cuts the update, or a stretch in which the line is not known.
     """
 
     name: str
@@ -81,6 +81,8 @@ class ChainUpdates:
     candidates: tuple[Part, ...] = ()
     """What to judge against: every part the rig's `part` can mean (all revisions of a bare number), as the probe's
     place on the line allows it (`parts.after_led`); empty where no part is given."""
+    lost_intervals: int = 0
+    """Intervals that are not in `timing` because they meet a stretch in which nobody looked at the line."""
 
     def __len__(self) -> int:
         return len(self.start)

@@ -135,7 +135,14 @@ def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None) -> list
     cut = int((~chain.whole).sum())
     if cut:
         noun = "update" if cut == 1 else "updates"
-        said.append(f"{chain.name}: {cut} {noun} cut by the capture's start or end, not judged.")
+        where = "start, its end or what was not recorded" if chain.lost_intervals else "start or end"
+        said.append(f"{chain.name}: {cut} {noun} cut by the capture's {where}, not judged.")
+    if chain.lost_intervals:
+        n = "1 interval" if chain.lost_intervals == 1 else f"{chain.lost_intervals} intervals"
+        said.append(
+            f"{chain.name}: {n} across gaps of the recording or stretches of x and z: their true lengths are not "
+            "known, so that they are in no figure and no verdict."
+        )
     if placement is not None:
         outside = int((placement.places.revolution < 0).sum())
         if outside:

@@ -9,7 +9,7 @@ import pytest
 
 from build import RIG, display
 from spinlag import cli
-from spinlag.synth.write import lines_of, write_vcd
+from spinlag.synth.write import CsvLayout, lines_of, write_csv, write_vcd
 
 LIMIT = '[limits."latency.latency"]\nmax_us = {}\n'
 
@@ -206,6 +206,54 @@ def test_compare_wants_two_usable_sets(here, spinlag, arguments):
     code, out, err = spinlag("compare", *arguments)
     assert (code, out) == (2, "")
     assert err.strip()
+    assert files_below(here) == before
+
+
+def test_compare_reads_every_capture_as_the_user_says(here, spinlag):
+    for seed in (2, 3):
+        built, _, _ = display(seed=seed, jitter=5_000)
+        layout = CsvLayout(time="us", delimiter=";", decimal=",")
+        ends = {"tick": built.tick, "period_ticks": built.sample_period.ticks, "end": built.end}
+        write_csv(f"{seed}.csv", lines_of(built), **ends, layout=layout)
+        text = (here / f"{seed}.csv").read_text()
+        head, rows = text.split("\n", 1)
+        # a head that tells no unit
+        (here / f"{seed}.csv").write_text(";".join(["when", *head.split(";")[1:]]) + "\n" + rows)
+    pair = ("--before", "2.csv", "--after", "3.csv", "--rig", "bench.toml")
+    said = ("--time-unit", "us", "--decimal", ",", "--delimiter", ";", "--time-column", "when")
+    code, out, _ = spinlag("compare", *pair, *said)
+    assert code in (1, 3)
+    assert "same options" not in out
+    document = json.loads((here / "reports/compare/compare.json").read_text())
+    assert spinlag("check", "3.csv", "--rig", "bench.toml", *said)[0] in (0, 1, 3)
+    recorded = json.loads((here / "reports/3/results.json").read_text())["capture"]["read_with"]
+    assert recorded["csv"] == {"time_unit": "us", "decimal": ",", "delimiter": ";", "time_column": "when"}
+    one, other = document["before"][0], document["after"][0]
+    assert one["read_with"] == other["read_with"] == document["versions"][1]["captures"][0]["read_with"] == recorded
+    assert (one["revolutions"], other["revolutions"]) == (12, 12)
+    # the display answers 100 to 105 us after its index
+    answer = next(row for row in document["quantities"] if row["id"] == "latency.response")
+    assert 100e-6 <= answer["before"]["min"] <= answer["after"]["max"] <= 105.1e-6
+    # a report folder keeps what its own check was told
+    code, out, _ = spinlag("compare", "--before", "bench.vcd", "--after", "reports/3", "--rig", "bench.toml")
+    assert code in (1, 3)
+    assert (
+        'same options (bench.vcd: as they are; 3.csv: decimal ",", delimiter ";", time-column when, time-unit us)'
+        in out
+    )
+    document = json.loads((here / "reports/compare/compare.json").read_text())
+    assert "csv" not in document["before"][0]["read_with"]
+    assert document["after"][0]["read_with"] == recorded
+
+
+def test_reading_options_for_report_folders_alone_are_refused(here, spinlag):
+    spinlag("check", "bench.vcd", "--rig", "bench.toml")
+    before = files_below(here)
+    folders = ("--before", "reports/bench", "--after", "reports/bench")
+    code, out, err = spinlag("compare", *folders, "--decimal", ",", "--packed-column", "bus")
+    assert (code, out) == (2, "")
+    assert "--decimal" in err and "--packed-column" in err
+    assert "only report folders are given" in err and err.count("\n") == 1
     assert files_below(here) == before
 
 

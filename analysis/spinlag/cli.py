@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spinlag.cli_reading import finite, reader_arguments, reading_options, sensible
-from spinlag.cli_sets import SetsOfFiles, named_sets, rig_of_each_set
+from spinlag.cli_sets import SetsOfFiles, named_sets, refuse_idle_reading, rig_of_each_set
 from spinlag.errors import INTERNAL_STATUS, USAGE_STATUS, CaptureError, OutputError, RigError, SpinlagError
 from spinlag.terminal import asks_for_help, usage_line, write_what_it_can
 
@@ -263,6 +263,7 @@ def verify(report: Path, capture: Path) -> None:
 )
 @click.option("--rig-before", type=_PATH, help="The old set's own rig; the same as --rig before=RIG.")
 @click.option("--out", type=_PATH, default=Path("reports/compare"), show_default=True)
+@reading_options
 def compare(
     before: tuple[Path, ...],
     after: tuple[Path, ...],
@@ -271,8 +272,11 @@ def compare(
     rig_paths: tuple[str, ...],
     rig_before: Path | None,
     out: Path,
+    **reading: Any,
 ) -> None:
     """Is the new firmware better, worse or the same? Sets of captures, or of report folders that check has written.
+
+    Options of reading hold for every capture file of every set; a report folder was read by its own check.
 
     Exit status: 0 better or the same in everything, 1 worse in anything, 2 unusable or not comparable, 3 not worse, but
     something the recordings cannot tell. Of a row of versions the newest against the reference decides.
@@ -289,12 +293,13 @@ def compare(
     from spinlag.rig import read_rig
 
     sets = named_sets(before, after, named)
+    refuse_idle_reading(sets, reading)
     paths = rig_of_each_set(sets, rig_paths, rig_before)
     read = {path: read_rig(path) for path in dict.fromkeys(paths.values())}
     from_file = {id(rig): path for path, rig in read.items()}
 
     def analyse(path: Path, one: Rig | None) -> Findings:
-        return _analysed(path, one, {}, from_file.get(id(one)))
+        return _analysed(path, one, reading, from_file.get(id(one)))
 
     rigs = {name: read[path] for name, path in paths.items()}
     versions, page = compare_sets(sets, rigs or None, out, reference, analyse=analyse)

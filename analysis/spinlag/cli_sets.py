@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -44,6 +45,16 @@ def named_sets(before: tuple[Path, ...], after: tuple[Path, ...], named: tuple[s
     if not before or not after:
         raise click.UsageError("give --before CAPTURE... and --after CAPTURE..., or --set for each version")
     return {"before": list(before), "after": list(after)}
+
+
+def refuse_idle_reading(sets: dict[str, list[Path]], reading: dict[str, Any]) -> None:
+    """Options of reading say nothing where only report folders are compared: their captures have been read."""
+    given = ["--" + name.replace("_", "-") for name, value in reading.items() if value not in (None, ())]
+    if given and all(path.is_dir() for paths in sets.values() for path in paths):
+        raise click.UsageError(
+            f"{', '.join(given)}: only report folders are given, and their captures have been read already; "
+            "give the option to `spinlag check`, or compare the captures themselves"
+        )
 
 
 def rig_of_each_set(sets: dict[str, list[Path]], given: tuple[str, ...], rig_before: Path | None) -> dict[str, Path]:

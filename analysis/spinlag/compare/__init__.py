@@ -248,9 +248,29 @@ def _notes(before: Sequence[Measured], after: Sequence[Measured], names: tuple[s
         told = {one.bench[key] for one in (*before, *after) if key in one.bench}
         if len(told) > 1:
             notes.append(f"Measured by different rigs: {key} is {' in some, '.join(sorted(told))} in others.")
+    notes += _reading_notes([*before, *after])
     if any(one.guessed for one in (*before, *after)):
         notes.append("No rig was given for some captures: what their channels are, and their columns, is guessed.")
     return notes
+
+
+def _reading_notes(captures: Sequence[Measured]) -> list[str]:
+    """That files were read with different options, which an earlier check chose for the report folders among them."""
+    told: dict[str, list[str]] = {}
+    for one in captures:
+        options = {**one.read_with.get("csv", {}), "importer": one.read_with.get("importer")}
+        given = [_option_said(name, value) for name, value in sorted(options.items()) if value is not None]
+        told.setdefault(", ".join(given) or "as they are", []).append(one.file)
+    if len(told) < 2:
+        return []
+    ways = "; ".join(f"{', '.join(dict.fromkeys(files))}: {how}" for how, files in told.items())
+    return [f"Not all recordings were read with the same options ({ways})."]
+
+
+def _option_said(name: str, value: object) -> str:
+    values = [str(one) for one in (value if isinstance(value, list | tuple) else [value])]
+    shown = " ".join(one if one.isalnum() else f'"{one}"' for one in values)
+    return f"{name.replace('_', '-')} {shown}"
 
 
 def _data_notes(before: Sequence[Measured], picture: PictureDifference) -> list[str]:

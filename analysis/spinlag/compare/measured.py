@@ -93,6 +93,8 @@ class Measured:
     """Keys of the rig on which the figures hang, such as the edge that begins a turn."""
     extra: int = 0
     """Updates of a usual revolution that belong to no column of the rig's."""
+    read_with: Mapping[str, Any] = field(default_factory=dict)
+    """What the user said of the file that the file does not: importer, CSV options and the like."""
 
 
 def from_findings(findings: Findings) -> Measured:
@@ -131,6 +133,7 @@ def from_findings(findings: Findings) -> Measured:
         guessed=bool(rig.guessed),
         bench=_bench(rig),
         extra=extra,
+        read_with=dict(capture.read_with),
     )
 
 
@@ -275,6 +278,7 @@ def _from_document(document: Mapping[str, Any], table: pd.DataFrame) -> Measured
         guessed=bool(rig.guessed),
         bench=_bench(rig),
         extra=_usual_extra(table),
+        read_with=dict(capture.get("read_with", {})),
     )
 
 

@@ -138,7 +138,12 @@ def pair_document(comparison: Comparison) -> dict[str, Any]:
 
 
 def _capture(one: Measured) -> dict[str, Any]:
-    return {"file": one.file, "sha256": one.sha256, "revolutions": one.revolutions}
+    return {
+        "file": one.file,
+        "sha256": one.sha256,
+        "revolutions": one.revolutions,
+        "read_with": dict(one.read_with),
+    }
 
 
 def _quantity(row: Row) -> dict[str, Any]:

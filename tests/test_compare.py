@@ -539,3 +539,35 @@ def test_rigs_that_belong_to_no_set_are_refused(benches, capsys, arguments, said
     assert said in capsys.readouterr().err
     assert run_compare("--set", "1=a.vcd", "--set", "2=b.vcd", "--rig-before", "hall.toml") == 2
     assert "--rig NAME=RIG" in capsys.readouterr().err
+
+
+def test_rigs_that_disagree_on_what_is_negligible_are_pointed_out(benches, capsys):
+    usual = RIG + '[limits."latency.latency"]\nmax_us = 9000\nnegligible_us = {}\n'
+    for name, figure in (("old", 5), ("new", 2), ("twin", 2.0)):
+        Path(f"{name}.toml").write_text(usual.format(figure))
+    pair = ("--before", "a.vcd", "--after", "b.vcd")
+    own = ("--rig", "before=old.toml", "--rig", "after=new.toml")
+    said = (
+        "The rigs do not agree on what is negligible, and the rig of after counts "
+        "(latency.latency: 2 \u00b5s, but 5 \u00b5s by a rig of before)."
+    )
+    assert run_compare(*pair, *own, "--out", "pair") in (0, 1, 3)
+    assert f"note: {said}" in capsys.readouterr().out
+    document = json.loads(Path("pair/compare.json").read_text())
+    assert said in document["notes"]
+    assert said in Path("pair/compare.html").read_text()
+    tolerances = {one["id"]: one["tolerance"] for one in document["quantities"]}
+    assert tolerances["latency.latency"] == 2e-6
+    # the newest rig says nothing: what the old one wants is left out, and that is told
+    assert run_compare(*pair, "--rig", "bench.toml", "--rig", "before=old.toml", "--out", "pair") in (0, 1, 3)
+    assert "(latency.latency: the default, but 5 \u00b5s by a rig of before)" in capsys.readouterr().out
+    # agreed, whatever the spelling; or said by one alone
+    for own in (("before=twin.toml", "after=new.toml"), ("before=bench.toml", "after=new.toml")):
+        assert run_compare(*pair, "--rig", own[0], "--rig", own[1], "--out", "pair") in (0, 1, 3)
+        assert "negligible, and" not in capsys.readouterr().out
+    # of a row, the newest version's rig counts for the older pairs as well
+    row = ("--set", "1=a.vcd", "--set", "2=b.vcd", "--set", "3=c.vcd", "--rig", "old.toml", "--rig", "3=hall.toml")
+    assert run_compare(*row, "--out", "row") in (0, 1, 3)
+    told = capsys.readouterr().out
+    assert "and one rig counts for all (latency.latency: the default, but 5 \u00b5s by a rig of 1 and 2)" in told
+    assert "and the rig of 3 counts (latency.latency: the default, but 5 \u00b5s by a rig of 1)" in told

@@ -14,6 +14,7 @@ import numpy as np
 from spinlag.compare.counts import fault_rows, settled_fault, share_rows, timing_rows
 from spinlag.compare.items import ITEMS, NOT_COMPARED
 from spinlag.compare.measured import CompareError, Measured, comparable
+from spinlag.compare.notes import notes_on, notes_on_data
 from spinlag.compare.rows import ALPHA, Change, Fault, Row, judged
 from spinlag.compare.series import Memo, series_row
 from spinlag.compare.shown import PictureDifference, picture_difference
@@ -27,8 +28,6 @@ GROWS_WITH_SPEED = {
     "rotation.cycle_to_cycle_jitter": -1,
 }
 """Powers of the speed with which quantities grow though the firmware stays what it is."""
-SPEED_TOLD = 0.01
-"""Relative difference in speed from which it is pointed out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,10 +95,11 @@ def compare(
     captures cannot be compared, or have nothing to compare.
     """
     comparable({names[0]: before, names[1]: after})
-    rows, faults = raw_rows(before, after, limits_of(before, after, rig), 1, {} if memo is None else memo)
+    limits = limits_of(before, after, rig)
+    rows, faults = raw_rows(before, after, limits, 1, {} if memo is None else memo)
     if not rows and not faults:
         raise CompareError("cannot compare: neither side has revolutions or bit times with limits to compare")
-    return assembled(before, after, *correct([(rows, faults)])[0], names)
+    return assembled(before, after, *correct([(rows, faults)])[0], names, limits)
 
 
 def assembled(
@@ -108,8 +108,9 @@ def assembled(
     rows: Sequence[Row],
     faults: Sequence[Fault],
     names: tuple[str, str],
+    limits: Mapping[str, Limit],
 ) -> Comparison:
-    """The comparison of two sets from rows whose p-values are corrected."""
+    """The comparison of two sets from rows whose p-values are corrected; `limits` are those that counted."""
     faster = _faster(before, after)
     quantities = [_at_speed(judged(row), faster, len(rows) + len(faults)) for row in rows]
     picture = picture_difference([one.shown for one in before], [one.shown for one in after])
@@ -121,7 +122,7 @@ def assembled(
         quantities=tuple(quantities),
         faults=tuple(settled_fault(fault) for fault in faults),
         picture=replace(picture, said=_with_timing(picture, quantities)),
-        notes=(*_notes(before, after, names), *_data_notes(before, picture)),
+        notes=(*notes_on(before, after, names, limits), *notes_on_data(before, picture)),
         not_compared=_not_compared(rows),
     )
 
@@ -213,73 +214,6 @@ def correct(families: Sequence[tuple[list[Row], list[Fault]]]) -> list[tuple[lis
         done: list[Row | Fault] = [one(row) for row in together]
         result.append(([row for row in done if isinstance(row, Row)], [row for row in done if isinstance(row, Fault)]))
     return result
-
-
-def _notes(before: Sequence[Measured], after: Sequence[Measured], names: tuple[str, str]) -> list[str]:
-    notes = []
-    speeds = [[one.speed_rev_per_s for one in side if one.speed_rev_per_s] for side in (before, after)]
-    if all(speeds):
-        a, b = (sum(side) / len(side) for side in speeds)
-        if abs(b - a) > SPEED_TOLD * a:
-            notes.append(
-                f"The speeds differ: {a:.2f} rev/s {names[0]}, {b:.2f} rev/s {names[1]}. Figures in seconds show what "
-                "the firmware does, figures in degrees what that means on the picture at each speed. A change that the "
-                "speed alone explains is called neither better nor worse."
-            )
-    if len(before) == len(after) == 1:
-        notes.append(
-            "One recording on each side: what differs from one recording to the next (warmth, load, how the recorder "
-            "was clipped on) is not in the intervals. Several recordings of each firmware would show it."
-        )
-    spoiled = [sum(one.spoiled for one in side) for side in (before, after)]
-    if any(spoiled):
-        notes.append(
-            f"{spoiled[0]} and {spoiled[1]} revolutions that a fault of sensor, shaft or recorder touched are left out "
-            "of the quantities; those faults are compared by their rates."
-        )
-    shared = {one.sha256 for one in before} & {one.sha256 for one in after}
-    if shared:
-        notes.append("The same recording stands on both sides.")
-    periods = {one.sample_period_s for one in (*before, *after)}
-    if max(periods) > 1.01 * min(periods):
-        notes.append("The sample periods differ; what sampling adds to a spread has been taken off on both sides.")
-    keys = {key for one in (*before, *after) for key in one.bench}
-    for key in sorted(keys):
-        told = {one.bench[key] for one in (*before, *after) if key in one.bench}
-        if len(told) > 1:
-            notes.append(f"Measured by different rigs: {key} is {' in some, '.join(sorted(told))} in others.")
-    notes += _reading_notes([*before, *after])
-    if any(one.guessed for one in (*before, *after)):
-        notes.append("No rig was given for some captures: what their channels are, and their columns, is guessed.")
-    return notes
-
-
-def _reading_notes(captures: Sequence[Measured]) -> list[str]:
-    """That files were read with different options, which an earlier check chose for the report folders among them."""
-    told: dict[str, list[str]] = {}
-    for one in captures:
-        options = {**one.read_with.get("csv", {}), "importer": one.read_with.get("importer")}
-        given = [_option_said(name, value) for name, value in sorted(options.items()) if value is not None]
-        told.setdefault(", ".join(given) or "as they are", []).append(one.file)
-    if len(told) < 2:
-        return []
-    ways = "; ".join(f"{', '.join(dict.fromkeys(files))}: {how}" for how, files in told.items())
-    return [f"Not all recordings were read with the same options ({ways})."]
-
-
-def _option_said(name: str, value: object) -> str:
-    values = [str(one) for one in (value if isinstance(value, list | tuple) else [value])]
-    shown = " ".join(one if one.isalnum() else f'"{one}"' for one in values)
-    return f"{name.replace('_', '-')} {shown}"
-
-
-def _data_notes(before: Sequence[Measured], picture: PictureDifference) -> list[str]:
-    if not picture.different or not any(chain.wiring == "one-wire" for chain in before[0].chains):
-        return []
-    return [
-        "The data differ, and with them the last bit of an update, which ends sooner as a 0 than as a 1: so much of a "
-        "shift of the time from first to last data edge, and of the latency, may be the picture's and not the timing's."
-    ]
 
 
 def _not_compared(rows: Sequence[Row]) -> dict[str, str]:

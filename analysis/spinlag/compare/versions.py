@@ -57,15 +57,14 @@ def compare_versions(
     comparable(sets)
     others = [name for name in names if name != base]
     memo: Memo = {}
-    families = [
-        raw_rows(sets[base], sets[name], limits_of(sets[base], sets[name], rig), len(others), memo) for name in others
-    ]
+    limits = {name: limits_of(sets[base], sets[name], rig) for name in others}
+    families = [raw_rows(sets[base], sets[name], limits[name], len(others), memo) for name in others]
     if not any(rows or faults for rows, faults in families):
         raise CompareError("cannot compare: neither side has revolutions or bit times with limits to compare")
     comparisons = {
-        name: assembled(sets[base], sets[name], rows, faults, (base, name))
+        name: assembled(sets[base], sets[name], rows, faults, (base, name), limits[name])
         for name, (rows, faults) in zip(others, correct(families), strict=True)
     }
-    trends = trends_of(sets, limits_of(sets[base], sets[others[-1]], rig), memo)
+    trends = trends_of(sets, limits[others[-1]], memo)
     kept = {name: tuple(captures) for name, captures in sets.items()}
     return Versions(names, base, kept, comparisons, tuple(trends))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from fuzz import damage
 from spinlag.clips import wrong_clips
 from spinlag.pipeline import analyse
 from spinlag.rig import Rig
+from spinlag.roles import guess_rig
 from spinlag.synth import scenario_from_mapping, simulate
 
 SEED = 99
@@ -102,6 +104,65 @@ def test_an_index_behind_an_inverter(clocked):
     (found,) = said_of(upside_down(uneven, "SENSOR"), clocked.rig)
     assert "follow the falling edge of SENSOR" in found
     assert '[index] edge = "falling" would fit' in found
+
+
+def turning(**index):
+    """A bench of one-wire LEDs that answers `edge` of the index pulse within 60 us."""
+    tables = {
+        "duration_s": 0.9,
+        "seed": 6,
+        "index": {"channel": "SENSOR", "width_deg": 4.0, "noise_us": 0.5, **index},
+        "shaft": {"speed_rev_per_s": 30.2, "random_walk": 0.0004},
+        "leds": [{"name": "arm", "part": "WS2812B 2013-05", "data": "DOUT", "count": 4}],
+        "firmware": {"columns": 12, "response_us": 60, "response_jitter_us": 2},
+    }
+    return simulate(scenario_from_mapping(tables))
+
+
+def flipped_rig(rig):
+    other = {"rising": "falling", "falling": "rising"}[rig.index.edge]
+    return rig.model_copy(update={"index": rig.index.model_copy(update={"edge": other})})
+
+
+@pytest.mark.parametrize("inverted", [False, True], ids=["active-high", "active-low"])
+def test_an_index_of_even_pulses_behind_an_inverter(inverted):
+    """The pulses are as even as the answers, but the columns begin anew before the edge that the rig names."""
+    made = turning(edge="falling" if inverted else "rising", inverted=inverted)
+    assert said_of(made.capture, made.rig) == []
+    (found,) = said_of(upside_down(made.capture, "SENSOR"), made.rig)
+    fits = "rising" if inverted else "falling"
+    assert f'is the line inverted? [index] edge = "{fits}" would fit, and make the latency about ' in found
+    # the very latency that the rig so mended measures
+    right = analyse(upside_down(made.capture, "SENSOR"), flipped_rig(made.rig)).latencies[0].latency.median
+    told = re.search(r"latency about (\d+) µs", found).group(1)
+    assert int(told) == pytest.approx(right * 1e6, abs=1.0)
+    wrong = analyse(upside_down(made.capture, "SENSOR"), made.rig).latencies[0].latency.median
+    assert abs(wrong - right) > 100e-6
+    # and it stands among the warnings, that is on the first page
+    assert found in analyse(upside_down(made.capture, "SENSOR"), made.rig).warnings
+
+
+@pytest.mark.parametrize("edge", ["rising", "falling"])
+@pytest.mark.parametrize("inverted", [False, True])
+@pytest.mark.parametrize("width_deg", [1.5, 4.0, 8.0])
+def test_either_edge_of_either_level_may_be_the_right_one(edge, inverted, width_deg):
+    """Sensors pull low as often as high, and firmware may act on the end of a pulse. Common practice, no source."""
+    made = turning(edge=edge, inverted=inverted, width_deg=width_deg)
+    assert said_of(made.capture, made.rig) == []
+
+
+def test_a_line_that_is_high_half_the_time_tells_nothing():
+    made = turning(edge="rising", width_deg=176.0)
+    assert said_of(made.capture, made.rig) == []
+    assert said_of(upside_down(made.capture, "SENSOR"), made.rig) == []
+
+
+def test_a_guessed_index_that_rests_high_is_said_to():
+    made = turning(edge="rising")
+    assert not any("rests high" in said for said in guess_rig(made.capture).guessed)
+    turned = guess_rig(upside_down(made.capture, "SENSOR"))
+    assert turned.index.edge == "falling"
+    assert any("'SENSOR' rests high, for 98.9% of the time" in said for said in turned.guessed)
 
 
 def test_an_unnamed_line_that_should_be_the_one(clocked):

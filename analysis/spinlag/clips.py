@@ -9,13 +9,17 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from spinlag.capture import UNKNOWN, Capture, Channel
 from spinlag.leds.updates import ChainUpdates
 from spinlag.rig import LedsTable, Rig
 from spinlag.roles.words import toml_text
 
 if TYPE_CHECKING:
+    from spinlag.roles.pulses import Pulses
     from spinlag.roles.survey import Survey
+    from spinlag.roles.sync import Follow
 
 _MOST_CHANNELS = 256
 """A first look at every line of a simulator's dump is not worth its time here."""
@@ -23,7 +27,14 @@ _MOST_CHANNELS = 256
 CLEARLY = 4.0
 """The updates follow the other edge if the wait from it varies so many times less. Common practice, no source."""
 
+RARER = 0.4
+"""A line is taken for pulses of its rarer level where that makes up no more than this share of the time; nearer to a
+half, nothing tells the pulse from the gap. Common practice, no source."""
+
 _FEWEST_PULSES = 12
+_MOST_UPDATES = 1 << 14
+"""Updates from which a typical latency is told."""
+
 _EVENLY_DEG = 12.0
 """Motor sensors are taken for evenly spaced where they stand so near to 120 electrical degrees apart."""
 
@@ -63,7 +74,7 @@ def _found(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> Iterat
     exchanged = list(_elsewhere(capture, rig, seen))
     yield from exchanged
     if not exchanged:
-        yield from map(WrongClip, _other_edge(capture, rig, seen))
+        yield from map(WrongClip, _other_edge(capture, rig, seen, chains))
         yield from map(WrongClip, _upside_down_phase(capture, rig, seen))
         yield from map(WrongClip, _clocked_upside_down(capture, rig, seen, chains))
 
@@ -167,22 +178,26 @@ def _elsewhere(capture: Capture, rig: Rig, seen: Survey) -> Iterator[WrongClip]:
         )
 
 
-def _other_edge(capture: Capture, rig: Rig, seen: Survey) -> Iterator[str]:
-    """An index whose other edge is the one that the updates follow, as behind an inverter."""
+def _other_edge(capture: Capture, rig: Rig, seen: Survey, chains: Sequence[ChainUpdates]) -> Iterator[str]:
+    """An index whose other edge is the one that the updates follow, as behind an inverter: the wait from it varies far
+    less, or the columns begin anew after the edge that begins the pulse, before the one that the rig names."""
     from spinlag.roles.glance import sample_ticks
     from spinlag.roles.sync import follow_of
-    from spinlag.roles.wirings import stand_ins
+    from spinlag.roles.wirings import paths_of, stand_ins
     from spinlag.roles.words import figure
 
     if rig.index is None or rig.index.edge == "centre":
         return
+    own = {capture.channel(name).path for key, name in rig.channels().items() if key.startswith("leds")}
+    others = [chain for chain in seen.others if paths_of([chain]) <= own]
+    wires = {path: found for path, found in seen.wires.items() if path in own} | stand_ins(others)
     line = seen.pulses.get(capture.channel(rig.index.channel).path)
     if line is None:
         return
     edge: Literal["rising", "falling"] = rig.index.edge
     other: Literal["rising", "falling"] = "falling" if edge == "rising" else "rising"
     places = 1 if rig.index.missing_tooth else rig.index.pulses_per_revolution
-    for look, wire in {**seen.wires, **stand_ins(seen.others)}.values():
+    for look, wire in wires.values():
         ours, theirs = (follow_of(line, one, look, wire, places) if wire.on_scale else None for one in (edge, other))
         if ours is None or theirs is None or not theirs.tight or theirs.pulses < _FEWEST_PULSES:
             continue
@@ -194,6 +209,47 @@ def _other_edge(capture: Capture, rig: Rig, seen: Survey) -> Iterator[str]:
                 f'({figure(ours.spread * tick, "s")}): is the line inverted? [index] edge = "{other}" would fit'
             )
             return
+        if _ends_the_pulse(line, edge) and _begins_first(theirs, ours, line, sample_ticks(capture)):
+            yield _said_of_pulse(capture, rig, line, theirs, edge, chains)
+            return
+
+
+def _ends_the_pulse(line: Pulses, edge: str) -> bool:
+    """True where the edge leads out of the line's rarer level."""
+    return line.duty <= RARER and edge == ("falling" if line.active else "rising")
+
+
+def _begins_first(leading: Follow, trailing: Follow, line: Pulses, sample_ticks: float) -> bool:
+    """True where the columns begin anew within the pulse: at the update after the edge that begins it, the step from
+    the update before takes up what the turn was longer or shorter; around the edge that ends it, steps are even."""
+    within = 0 < leading.wait + CLEARLY * leading.spread < line.width
+    return within and leading.seam > 2 * max(trailing.seam, 0.6 * sample_ticks)
+
+
+def _said_of_pulse(
+    capture: Capture, rig: Rig, line: Pulses, follow: Follow, edge: str, chains: Sequence[ChainUpdates]
+) -> str:
+    from spinlag.roles.words import figure
+
+    tick = float(capture.tick)
+    name, other = line.look.channel.name, follow.edge
+    rests, pulse = ("low", "high") if line.active else ("high", "low")
+    named = (
+        chain
+        for table, chain in zip(rig.leds, chains, strict=True)
+        if len(chain) and (len(chains) == 1 or follow.channel in (table.data, table.clock))
+    )
+    light = ""
+    if (chain := next(named, None)) is not None:
+        wire = float(np.median(chain.last[:_MOST_UPDATES] - chain.start[:_MOST_UPDATES])) * tick
+        latency = follow.wait * tick + wire + float(np.median(chain.light_s[:_MOST_UPDATES]))
+        light = f", and make the latency about {figure(latency, 's')}"
+    return (
+        f"{name} is {rests} for {1 - line.duty:.1%} of the time, so that the {edge} edge that the rig goes by ends its "
+        f"{pulse} pulses of {figure(line.width * tick, 's')}; the LED columns begin anew "
+        f"{figure(follow.wait * tick, 's')} after the {other} edge, before the pulse is over, and what is measured "
+        f'from the {edge} edge is a later column: is the line inverted? [index] edge = "{other}" would fit{light}'
+    )
 
 
 def _upside_down_phase(capture: Capture, rig: Rig, seen: Survey) -> Iterator[str]:

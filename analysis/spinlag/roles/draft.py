@@ -70,6 +70,9 @@ def rig_tables(capture: Capture, seen: Survey) -> tuple[dict[str, Any], tuple[st
         }
         said.append(f"{name!r} is taken for the index: {seen.index.reasons[0]}")
         said.append(f"its {turn.edge} edge is taken for the one acted on: {turn.edge_reason}")
+        if seen.index.pulses.active == 0:
+            rest = 1 - seen.index.pulses.duty
+            said.append(f"{name!r} rests high, for {rest:.1%} of the time: its low spans are taken for the pulses")
         pulses = turn.pulses_per_revolution.value or 1
         whole = "one of its pulses makes a turn" if pulses == 1 else f"{pulses} of its pulses make a turn"
         said.append(f"{whole}: {turn.pulses_per_revolution.reason}")

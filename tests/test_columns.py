@@ -83,7 +83,7 @@ def test_nothing_to_match_keeps_shape_and_type():
 
 @pytest.mark.parametrize("at_once", [1, 1 << 14])
 def test_the_only_update_of_a_turn_stands_where_the_other_turns_grids_put_it(monkeypatch, at_once):
-    monkeypatch.setattr("spinlag.columns._AT_ONCE", at_once)
+    monkeypatch.setattr("spinlag.columns.ROWS_AT_ONCE", at_once)
     starts, meant, bounds = turns(drop={(3, column) for column in range(COLUMNS) if column != 20})
     assert matched(starts, bounds) == meant
 
@@ -97,7 +97,7 @@ def test_it_does_not_matter_how_many_updates_are_matched_together(seed, at_once,
     starts = starts[rng.random(len(starts)) > 0.1]
     whole = match_columns(starts, bounds, columns)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("spinlag.columns._AT_ONCE", at_once)
+        patch.setattr("spinlag.columns.ROWS_AT_ONCE", at_once)
         parts = match_columns(starts, bounds, columns)
     assert_array_equal(parts.revolution, whole.revolution)
     assert_array_equal(parts.column, whole.column)

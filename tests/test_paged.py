@@ -130,7 +130,7 @@ def test_the_findings_are_the_same_from_files(wiring: str, monkeypatch: pytest.M
     in_memory = results()
     monkeypatch.setattr(paged, "LEAST_BYTES", 1)
     monkeypatch.setattr("spinlag.placed.ROWS_AT_ONCE", 50)
-    monkeypatch.setattr("spinlag.columns._AT_ONCE", 50)
+    monkeypatch.setattr("spinlag.columns.ROWS_AT_ONCE", 50)
     monkeypatch.setattr("spinlag.leds.repeats.LEAST_BYTES", 1)
     monkeypatch.setattr("spinlag.leds.repeats._ROWS", 20)
     assert results() == in_memory

@@ -18,8 +18,8 @@ Floats = NDArray[np.float64]
 _NEAR = 0.25
 """Share of a column slot within which an update counts as standing on a grid."""
 
-_AT_ONCE = 1 << 14
-"""Updates that are worked on together, give or take a turn."""
+ROWS_AT_ONCE = 1 << 14
+"""Updates that are worked on together, give or take a turn: enough for numpy, few enough to cost no memory."""
 
 _TAIL_LIMIT = 8
 """Updates of the turn before that may follow an index edge; more would be a different fault."""
@@ -83,11 +83,11 @@ def match_columns(start: Ticks, bounds: Ticks, columns: int | None, *, slack: in
 
 
 def _runs(ends: Indices) -> Iterator[tuple[int, int]]:
-    """Groups [first, last) that together have about _AT_ONCE updates; `ends`, shape (groups + 1,): where they begin."""
+    """Groups [first, last) of about ROWS_AT_ONCE updates together; `ends`, shape (groups + 1,): where they begin."""
     groups = len(ends) - 1
     first = 0
     while first < groups:
-        last = int(ends.searchsorted(ends[first] + _AT_ONCE, side="right"))
+        last = int(ends.searchsorted(ends[first] + ROWS_AT_ONCE, side="right"))
         last = min(max(last - 1, first + 1), groups)
         yield first, last
         first = last

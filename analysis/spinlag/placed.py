@@ -9,14 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spinlag.columns import group_bounds
+from spinlag.columns import ROWS_AT_ONCE, group_bounds
 from spinlag.leds.updates import ChainUpdates
 from spinlag.paged import let_go_of_pages
 
 Floats = NDArray[np.float64]
-
-ROWS_AT_ONCE = 1 << 14
-"""Updates that are worked on together: enough for numpy, few enough to cost no memory."""
 
 
 @dataclass(frozen=True, eq=False)

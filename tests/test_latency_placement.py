@@ -4,14 +4,18 @@ import dataclasses
 from fractions import Fraction
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
 from build import capture, channel, display
+from spinlag.compare.measured import from_findings
 from spinlag.latency import measure_latency
 from spinlag.leds import decode_chains
 from spinlag.pipeline import analyse
 from spinlag.placement import place
+from spinlag.report.results import results_document
+from spinlag.report.sections import left_out
 from spinlag.rig import rig_from_mapping
 from spinlag.rotation import find_revolutions
 from spinlag.synth import scenario_from_mapping, simulate
@@ -96,6 +100,43 @@ def test_an_update_cut_short_is_an_incident_and_no_placement_error():
     assert np.nanmin(broken.places.residue_deg) < -2
     assert broken.missing == 0
     assert [one.kind for one in found[1].incidents.incidents if one.origin is None] == ["data-truncated"]
+
+
+def test_a_first_update_cut_short_gives_no_latency_and_is_counted():
+    tables = {
+        "seed": 5,
+        "duration_s": 1.0,
+        "leds": [{"data": "DOUT", "count": 12}],
+        "firmware": {"columns": 12, "response_us": 60.0, "response_jitter_us": 2.0},
+    }
+    cut = {"kind": "data-truncated", "revolution": 10, "column": 0, "leds": 3}
+    clean, broken = (
+        analyse(made.capture, made.rig)
+        for made in (simulate(scenario_from_mapping(tables | {"faults": faults})) for faults in ([], [cut]))
+    )
+    was, found = clean.latencies[0], broken.latencies[0]
+    assert (was.revolutions_with_broken_update, found.revolutions_with_broken_update) == (0, 1)
+    ended = ["wire_s", "latch_s", "latency_early_s", "latency_s", "latency_deg", "latency_columns"]
+    turn = found.table[found.table["revolution"] == 10]
+    assert turn[ended].isna().all(axis=None)
+    # it began in time, and it is there
+    assert_allclose(turn["response_s"], was.table["response_s"][turn.index], rtol=1e-3, atol=0)
+    assert found.response.n == was.response.n == was.latency.n == found.latency.n + 1
+    assert found.revolutions_without_update == was.revolutions_without_update == 0
+    # nine LEDs of 30 us less would be the shortest latency by far, and most of the jitter
+    assert found.latency.min >= was.latency.min
+    assert_allclose(found.jitter_std_s, was.jitter_std_s, rtol=0.05, atol=0)
+    pd.testing.assert_frame_equal(found.table.drop(turn.index), was.table.drop(turn.index), rtol=1e-9)
+    # told aloud, and compared as a turn that has its update
+    assert results_document(broken)["latency"]["revolutions_with_broken_update"] == 1
+    said = " ".join(left_out(broken))
+    assert (
+        "1 revolution whose first update has other than the chain's 12 LEDs left out of wire time and latency" in said
+    )
+    assert "left out of wire time" not in " ".join(left_out(clean))
+    measured = from_findings(broken)
+    assert measured.series["without_update"].sum() == 0
+    assert len(measured.series["response_s"]) == len(measured.series["latency_s"]) + 1
 
 
 def test_a_revolution_without_updates_counts_as_missing_not_as_zero():

@@ -10,7 +10,7 @@ import pandas as pd
 from spinlag.capture import Capture
 from spinlag.leds.updates import ChainUpdates
 from spinlag.placed import rows_of_turns
-from spinlag.placement import Placement
+from spinlag.placement import Placement, sound_updates
 from spinlag.rig import Rig
 from spinlag.rotation import NO_TICK, Rotation
 from spinlag.summary import Statistics, summarise
@@ -25,6 +25,9 @@ class Latency:
     `latch_s`, `latency_early_s`, `latency_s`, `latency_deg`, `latency_columns`; NaN (and `update` -1) where the
     revolution has no update. `latency_early_s` counts to the earliest instant at which the new light can show,
     `latency_s` to the latest. Both jitters are of `latency_s` over revolutions.
+
+    Where the first update has other than the chain's LEDs (in `revolutions_with_broken_update`), the column is never
+    shown whole, or at another time: of such a turn the response is known, all that rests on the update's end is NaN.
     """
 
     chain: str
@@ -39,6 +42,7 @@ class Latency:
     jitter_peak_to_peak_s: float | None
     jitter_uncertainty_s: float | None
     revolutions_without_update: int
+    revolutions_with_broken_update: int = 0
 
 
 def measure_latency(
@@ -56,16 +60,20 @@ def measure_latency(
         # a later column's change says nothing of when the first one was shown
         there[there] = placement.places.column[update[there]] == 0
     u = update[there]
+    broken = ~sound_updates(chain)[u]
 
     def column(values: np.ndarray) -> np.ndarray:
         full = np.full(len(seen), np.nan)
         full[there] = values
         return full
 
+    def to_the_end(values: np.ndarray) -> np.ndarray:
+        return column(np.where(broken, np.nan, values))
+
     period = np.diff(rotation.turn_ticks)[seen] * tick
     wire = (chain.last[u] - chain.start[u]) * tick
     to_last = (chain.last[u] - index[seen][there]) * tick
-    latency = column(to_last + chain.light_s[u])
+    latency = to_the_end(to_last + chain.light_s[u])
     response_ticks = chain.start[u] - index[seen][there]
     table = pd.DataFrame(
         {
@@ -73,9 +81,9 @@ def measure_latency(
             "update": np.where(there, update, -1),
             "index_s": capture.seconds(index[seen]),
             "response_s": column(response_ticks * tick),
-            "wire_s": column(wire),
-            "latch_s": column(chain.light_s[u]),
-            "latency_early_s": column(to_last + chain.light_early_s[u]),
+            "wire_s": to_the_end(wire),
+            "latch_s": to_the_end(chain.light_s[u]),
+            "latency_early_s": to_the_end(to_last + chain.light_early_s[u]),
             "latency_s": latency,
             "latency_deg": 360.0 * latency / period,
             "latency_columns": placement.columns * latency / period,
@@ -103,6 +111,7 @@ def measure_latency(
         jitter_peak_to_peak_s=float(np.ptp(measured)) if measured.size > 1 else None,
         jitter_uncertainty_s=_jitter_uncertainty(capture.sample_period_s, in_seconds),
         revolutions_without_update=int(np.count_nonzero(update < 0)),
+        revolutions_with_broken_update=int(np.count_nonzero(broken)),
     )
 
 

@@ -191,7 +191,8 @@ def _series(table: pd.DataFrame, spoiled: frozenset[int]) -> tuple[dict[str, Flo
     adjacent = timed[1:] & timed[:-1] & (np.diff(table["revolution"].to_numpy()) == 1)
     found["cycle_s"] = np.diff(periods)[adjacent]
     indexed = np.isfinite(table["index_s"].to_numpy(dtype=np.float64))
-    lacking = table["latency_s"].isna().to_numpy()
+    # a first update that is broken gives no latency, but it is one
+    lacking = table["response_s"].isna().to_numpy()
     found["without_update"] = lacking[indexed].astype(np.float64)
     missing = table["missing"].to_numpy(dtype=np.float64)
     found["missing"] = missing[np.isfinite(missing) & used]

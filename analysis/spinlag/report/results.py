@@ -219,6 +219,7 @@ def _latency(latency: Latency | None) -> dict[str, Any] | None:
         "jitter_peak_to_peak_s": latency.jitter_peak_to_peak_s,
         "jitter_uncertainty_s": latency.jitter_uncertainty_s,
         "revolutions_without_update": latency.revolutions_without_update,
+        "revolutions_with_broken_update": latency.revolutions_with_broken_update,
     }
 
 

@@ -110,8 +110,8 @@ def left_out(findings: Findings) -> list[str]:
             )
     if not findings.chains:
         said.append("LED timing, latency and placement were not measured: the rig has no LED line.")
-    for chain, placement in zip(findings.chains, findings.placements, strict=True):
-        said += _left_out_of_chain(chain, placement)
+    for chain, placement, latency in zip(findings.chains, findings.placements, findings.latencies, strict=True):
+        said += _left_out_of_chain(chain, placement, latency)
     said += [
         f"{table.name}: the probe sat behind an LED, which sends bits of its own shape, so they were not held against "
         "the limits of the part's sheet."
@@ -130,7 +130,7 @@ def left_out(findings: Findings) -> list[str]:
     return said
 
 
-def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None) -> list[str]:
+def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None, latency: Latency | None) -> list[str]:
     said = []
     cut = int((~chain.whole).sum())
     if cut:
@@ -152,6 +152,13 @@ def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None) -> list
         said.append(
             f"{chain.name}: {placement.broken} {noun} with other than the chain's {chain.leds_seen} LEDs left out of "
             f"the placement errors; {are}."
+        )
+    if latency is not None and latency.revolutions_with_broken_update:
+        broken = latency.revolutions_with_broken_update
+        noun = "revolution" if broken == 1 else "revolutions"
+        said.append(
+            f"{chain.name}: {count(broken)} {noun} whose first update has other than the chain's {chain.leds_seen} "
+            "LEDs left out of wire time and latency: the light is all there only when a whole update is latched."
         )
     if placement is not None and placement.changes_only:
         turns = placement.places.revolution[placement.places.column == 0]

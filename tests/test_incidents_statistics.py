@@ -188,3 +188,11 @@ def test_rates_without_anything_keep_their_shape():
     table = rates([], (), 0, 0.0)
     assert list(table.columns)[:3] == ["kind", "incidents", "origins"]
     assert np.isnan(rates([], ("data-pause",), 0, 0.0)["per_minute"].iloc[0])
+
+
+def test_windows_of_a_file_whose_tick_is_far_too_small():
+    """The longest window, some milliseconds, is then more ticks than 64 bits hold."""
+    windows, covered = windows_to_try(np.array([100, 200_000]), 0, 1_000_000, 10, 10**25)
+    assert windows[0] == 10
+    assert covered[0] == pytest.approx(20 / 1_000_000)
+    assert (np.diff(windows) > 0).all()

@@ -48,8 +48,13 @@ class Coincidence:
     close: NDArray[np.bool_]
 
 
+_MOST_TICKS = 1 << 62
+
+
 def windows_to_try(edges: Ticks, start: int, end: int, shortest: int, longest: int) -> tuple[Ticks, Floats]:
     """Windows in ticks, evenly spread on a log scale, and the share of [start, end) within each after an edge."""
+    # a file whose tick is far too small makes windows of more ticks than an instant can have
+    shortest, longest = min(shortest, _MOST_TICKS), min(longest, _MOST_TICKS)
     decades = max(np.log10(max(longest, 1) / max(shortest, 1)), 0.0)
     count = 1 + int(np.ceil(decades * WINDOWS_PER_DECADE))
     windows = np.unique(np.rint(np.geomspace(max(shortest, 1), max(longest, shortest, 1), count)).astype(np.int64))

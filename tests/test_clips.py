@@ -14,6 +14,7 @@ from spinlag.pipeline import analyse
 from spinlag.rig import Rig
 from spinlag.roles import guess_rig
 from spinlag.synth import scenario_from_mapping, simulate
+from spinlag.synth.random import random_scenario
 
 SEED = 99
 
@@ -55,6 +56,41 @@ def test_exchanged_clips_are_named_and_sound_ones_left_alone(bench):
         (said,) = [s for s in said_of(exchanged(bench.capture, one, two), bench.rig) if "swap them" in s]
         assert f'{a} = "{two}"' in said
         assert f'{b} = "{one}"' in said
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_what_a_misplaced_line_gave_is_no_evidence(seed):
+    """Bits read from the index line, beside the proposal to swap, would be nonsense, and so would verdicts on them."""
+    drawn = random_scenario(np.random.default_rng(seed), wiring="one-wire", faults=0, motor=bool(seed % 2))
+    made = simulate(drawn)
+    sensor, data = made.rig.index.channel, made.rig.leds[0].data
+    rig = made.rig.model_copy(update={"leds": (made.rig.leds[0].model_copy(update={"part": "WS2812B 2013-05"}),)})
+    assert analyse(made.capture, rig).chains[0].unread == ""
+    found = analyse(exchanged(made.capture, sensor, data), rig)
+    assert found.verdict == "undecided"
+    chain = found.chains[0]
+    assert len(chain) == 0
+    assert chain.timing == {}
+    judged = [verdict for verdict in found.verdicts if verdict.id.startswith("leds.")]
+    assert len(judged) >= 5
+    for verdict in judged:
+        assert (verdict.verdict, verdict.value) == ("not-measured", None)
+        assert verdict.note == (
+            f"the line {data} does not look like LED data on one wire; see the proposal among the warnings"
+        )
+    assert any("the other way round than in the rig: swap them" in said for said in found.warnings)
+    assert not [one for one in found.incidents.incidents if one.kind.startswith("data-")]
+
+
+def test_a_line_of_leds_is_read_even_if_another_looks_like_one_too():
+    """A second chain that the rig leaves out is no reason to doubt the first."""
+    made = simulate(random_scenario(np.random.default_rng(8), wiring="one-wire", faults=0))
+    data = made.capture.channel(made.rig.leds[0].data)
+    spare = replace(data, name="SPARE", path="bench.SPARE", edges=data.edges[:] + 5_000)
+    both = replace(made.capture, channels=(*made.capture.channels, spare), end=made.capture.end + 5_000)
+    found = analyse(both, made.rig)
+    assert found.chains[0].unread == ""
+    assert len(found.chains[0]) == len(analyse(made.capture, made.rig).chains[0])
 
 
 TABLES = {

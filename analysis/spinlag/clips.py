@@ -1,6 +1,7 @@
 """Clips on the wrong lines and levels the wrong way up: what a line looks like against what the rig takes it for.
 
-Nothing here changes a figure. Every sentence proposes a change of the rig, or of the bench, that would put it right.
+Every sentence proposes a change of the rig, or of the bench, that would put it right; none is made. What a chain's
+lines gave is left out where one of them carries another signal for certain.
 """
 
 from __future__ import annotations
@@ -51,16 +52,40 @@ _TITLES = {
 
 @dataclass(frozen=True)
 class WrongClip:
-    """What to say, and the paths of channels that carry another line than the rig says."""
+    """What to say, and the paths of channels that carry another line than the rig says; `not_leds` are those of them
+    that are meant for LEDs and for certain carry no such signal."""
 
     said: str
     misplaced: tuple[str, ...] = ()
+    not_leds: tuple[str, ...] = ()
 
 
 def wrong_clips(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> tuple[WrongClip, ...]:
     """Lines that look like what the rig takes another one for, or like themselves upside down; none of it where the rig
     was guessed from the same look."""
     return tuple(_found(capture, rig, chains))
+
+
+def without_misplaced(
+    capture: Capture, rig: Rig, chains: Sequence[ChainUpdates], clips: Sequence[WrongClip]
+) -> tuple[ChainUpdates, ...]:
+    """The chains, those empty that were read from a line which carries no LED signal: its bits would be nonsense."""
+    from spinlag.leds.chain_parts import chain_parts, no_updates
+
+    wrong = {path for one in clips for path in one.not_leds}
+    if not wrong:
+        return tuple(chains)
+    named = rig.channels()
+    kept = []
+    for number, (table, chain) in enumerate(zip(rig.leds, chains, strict=True)):
+        own = [name for key, name in named.items() if key.startswith(f"leds[{number}].")]
+        strange = [name for name in own if capture.channel(name).path in wrong]
+        if strange:
+            what = _TITLES["wire"] if table.wiring == "one-wire" else f"a {table.wiring} LED chain's"
+            why = f"the line {strange[0]} does not look like {what}; see the proposal among the warnings"
+            chain = replace(no_updates(table, chain.channel, chain_parts(table)[0], why), unread=why)
+        kept.append(chain)
+    return tuple(kept)
 
 
 def _found(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> Iterator[WrongClip]:
@@ -137,6 +162,15 @@ def _looks(seen: Survey) -> dict[str, str]:
     return found
 
 
+def _not_leds(seen: Survey, path: str, kind: str, looks: str | None) -> bool:
+    """True where a line that is meant for LEDs is told for another signal, or is far off any bit time."""
+    if kind in ("index", "motor"):
+        return False
+    if looks is not None and looks != kind:
+        return True
+    return kind == "wire" and (path not in seen.wires or not seen.wires[path][1].on_scale)
+
+
 def _elsewhere(capture: Capture, rig: Rig, seen: Survey) -> Iterator[WrongClip]:
     """Two lines of the rig that look like one another, and lines that look like one that the rig should have named."""
     meant, looks = _meant(capture, rig), _looks(seen)
@@ -159,6 +193,7 @@ def _elsewhere(capture: Capture, rig: Rig, seen: Survey) -> Iterator[WrongClip]:
             f"{names[path]} looks like {_TITLES[kind]}{as_}, the other way round than in the rig: swap them "
             f"({key} = {toml_text(names[other])}, {meant[other][0]} = {toml_text(names[path])})",
             (path, other),
+            tuple(one for one in (path, other) if _not_leds(seen, one, meant[one][1], looks.get(one))),
         )
     strangers: dict[str, list[str]] = {}
     for path, kind in looks.items():
@@ -175,6 +210,7 @@ def _elsewhere(capture: Capture, rig: Rig, seen: Survey) -> Iterator[WrongClip]:
             f"{line.name} ({key}) does not look like {_TITLES[kind]}, but {better} does: is that the line the rig "
             "should name?",
             (path,),
+            (path,) if _not_leds(seen, path, kind, looks.get(path)) else (),
         )
 
 

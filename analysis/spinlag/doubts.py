@@ -12,7 +12,7 @@ from fractions import Fraction
 import numpy as np
 
 from spinlag.capture import UNKNOWN, Capture, Channel
-from spinlag.clips import wrong_clips
+from spinlag.clips import WrongClip
 from spinlag.incidents.model import IncidentReport
 from spinlag.leds.parts import Part
 from spinlag.leds.updates import ChainUpdates
@@ -50,10 +50,10 @@ def doubts(
     chains: Sequence[ChainUpdates],
     incidents: IncidentReport,
     motor: Motor | None = None,
+    clips: Sequence[WrongClip] = (),
 ) -> tuple[str, ...]:
-    """Sentences, the gravest kind first; none where all looks as it should."""
+    """Sentences, the gravest kind first; none where all looks as it should. `clips`: what `wrong_clips` found."""
     named = _named(capture, rig)
-    clips = wrong_clips(capture, rig, chains)
     misplaced = {path for one in clips for path in one.misplaced}
     placed = [chain for chain in chains if capture.channel(chain.channel).path not in misplaced]
     return (

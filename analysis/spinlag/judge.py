@@ -85,7 +85,7 @@ def _silent(
         yield _judge(_figure("motor.sequence_faults", None, None, why), None, None, "the rig's [motor]")
     for chain in chains:
         if not chain.whole.any():
-            why = f"no whole update on {chain.channel}"
+            why = chain.unread or f"no whole update on {chain.channel}"
             name = f"leds.{chain.name}.{_PACE[chain.wiring]}"
             yield _judge(_figure(name, None, None, why), None, None, "the rig's [[leds]]")
 
@@ -149,7 +149,7 @@ def observed_timing(capture: Capture, rig: Rig, chain: ChainUpdates, name: str) 
     title = quantity(quantity_id).title
     tally = chain.timing.get(name)
     if tally is None or tally.statistics.n == 0 or tally.statistics.mean is None:
-        why = f"the line {chain.channel} shows no such interval"
+        why = chain.unread or f"the line {chain.channel} shows no such interval"
         return Figure(quantity_id, title, "s", None, None, why)
     return _observed_tally(capture, rig, quantity_id, title, tally)
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from spinlag.capture import Capture, Progress
 from spinlag.cautions import cautions
+from spinlag.clips import WrongClip, without_misplaced, wrong_clips
 from spinlag.doubts import doubts
 from spinlag.errors import Problem, RigError
 from spinlag.findings import Findings
@@ -40,19 +41,22 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     rotation, motor = read_shaft(capture, rig)
     release_freed_memory()
     chains = decode_chains(capture, rig, progress)
+    clips = wrong_clips(capture, rig, chains)
+    chains = without_misplaced(capture, rig, chains, clips)
     mark = restart_mark(rotation, chains, rig.display.columns)
     if mark is not None:
         rotation, motor = read_shaft(capture, rig, first_mark=mark)
     release_freed_memory()
     quality = measure_quality(capture, rig, rotation, motor)
     release_freed_memory()
-    read = _Read(rotation, motor, quality, chains)
+    read = _Read(rotation, motor, quality, chains, clips)
     lines, incidents, seen = _follow(capture, rig, read)
     gaps = gaps_told(incidents)
     if gaps and chains:
         # what the LED lines did in a gap of the recording nobody saw: they are read again with that known
         spans = [(gap.tick, gap.tick + round((gap.observed or 0.0) / capture.tick)) for gap in gaps]
-        read = replace(read, chains=decode_chains(with_gaps(capture, spans), rig, progress))
+        chains = decode_chains(with_gaps(capture, spans), rig, progress)
+        read = replace(read, chains=without_misplaced(capture, rig, chains, clips))
         lines, incidents, seen = _follow(capture, rig, read, gaps)
     return _findings(capture, rig, read, lines, incidents, seen)
 
@@ -65,6 +69,7 @@ class _Read:
     motor: Motor | None
     quality: RotationQuality | None
     chains: tuple[ChainUpdates, ...]
+    clips: tuple[WrongClip, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,7 +109,7 @@ def _findings(
     """Doubts, verdicts and cautions on what was found, and all of it in one."""
     rotation, motor, quality, chains = read.rotation, read.motor, read.quality, read.chains
     placements, latencies = lines.placements, lines.latencies
-    warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents, motor))
+    warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents, motor, read.clips))
     capture = replace(capture, warnings=warnings)
     return Findings(
         capture=capture,

@@ -83,6 +83,8 @@ class ChainUpdates:
     place on the line allows it (`parts.after_led`); empty where no part is given."""
     lost_intervals: int = 0
     """Intervals that are not in `timing` because they meet a stretch in which nobody looked at the line."""
+    unread: str = ""
+    """Why the chain's lines were not read as LED data, where they carry another signal."""
 
     def __len__(self) -> int:
         return len(self.start)

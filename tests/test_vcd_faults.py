@@ -157,3 +157,23 @@ def test_missing_end_of_declarations_is_told() -> None:
     text = HEAD.replace(b"$enddefinitions $end", b"")
     assert read_text(text + b"#0 0! #1 1!\n").warnings == ("the declarations have no $enddefinitions",)
     assert read_text(text + b"$dumpvars 0! $end #1 1!\n").start == 1
+
+
+def test_variables_of_no_bits_are_told_wherever_warnings_are() -> None:
+    """IEEE Std 1364-2005, clause 18, gives a $var the size in bits of its variable, of which 0 is none."""
+    none = b"$var wire 0 N%d NIL%d $end "
+    one = HEAD.replace(b"$enddefinitions", none % (0, 0) + b"$enddefinitions") + BODY
+    (said,) = read_text(one).warnings
+    assert (
+        "NIL0 is declared with a size of 0 bits: it was left out; where a line is meant, write 1 for the size" in said
+    )
+    plain = read_text(HEAD + BODY)
+    assert [as_lists(channel) for channel in read_text(one).channels] == [as_lists(c) for c in plain.channels]
+    assert plain.warnings == ()
+    several = b"".join(none % (n, n) for n in range(5))
+    (said,) = read_text(HEAD.replace(b"$enddefinitions", several + b"$enddefinitions") + BODY).warnings
+    assert "NIL2 and 2 more are declared with a size of 0 bits: they were left out" in said
+    assert "NIL3" not in said
+    # what has no levels in the first place is no loss worth a warning
+    real = HEAD.replace(b"$enddefinitions", b"$var real 0 R R $end $enddefinitions") + BODY
+    assert read_text(real).warnings == ()

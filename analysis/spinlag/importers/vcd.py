@@ -162,10 +162,14 @@ class _Layout:
         width: dict[bytes, int] = {}
         lines = 0
         too_many: list[Variable] = []
+        empty: list[Variable] = []
         for variable in header.variables:
             width.setdefault(variable.code, 0)
-            if variable.kind in NOT_DIGITAL or variable.width < 1:
+            if variable.kind in NOT_DIGITAL:
                 self._left_out[variable.kind] += 1
+                continue
+            if variable.width < 1:
+                empty.append(variable)
                 continue
             if variable.width > WIDEST or lines + variable.width > MOST_LANES:
                 too_many.append(variable)
@@ -173,7 +177,7 @@ class _Layout:
             lines += variable.width
             self._kept.append(variable)
             width[variable.code] = max(width[variable.code], variable.width)
-        self.warnings = _too_many(too_many)
+        self.warnings = [*_empty(empty), *_too_many(too_many)]
         self.scheme = _scheme(width, ports=any(variable.kind == "port" for variable in header.variables))
         self._number = {code: number for number, code in enumerate(self.scheme.codes.codes)}
 
@@ -219,6 +223,19 @@ def _scheme(width: dict[bytes, int], *, ports: bool) -> Scheme:
     first = np.cumsum(widths) - widths
     lane = np.where(widths > 0, first, NO_LANE).astype(np.int32)
     return Scheme(Codes(list(width)), lane, widths, int(widths.sum()), ports)
+
+
+def _empty(variables: list[Variable]) -> list[str]:
+    """What to say of variables that are declared without a bit."""
+    if not variables:
+        return []
+    most = ", ".join(variable.path for variable in variables[:3])
+    more = f" and {len(variables) - 3} more" if len(variables) > 3 else ""
+    are, they = ("is", "it was") if len(variables) == 1 else ("are", "they were")
+    return [
+        f"{most}{more} {are} declared with a size of 0 bits: {they} left out; where a line is "
+        "meant, write 1 for the size in its $var"
+    ]
 
 
 def _too_many(variables: list[Variable]) -> list[str]:

@@ -456,6 +456,14 @@ def test_independent_values_of_a_first_order_memory(memory):
     )
 
 
+@pytest.mark.parametrize("memory", [0.0, 0.3, 0.8, 0.95])
+def test_independent_values_of_the_differences_of_a_first_order_memory(memory):
+    # differences of a memory r have rho(k) = -(1 - r) r^(k - 1) / 2, so that the sum of their squares is geometric
+    n = 200_000
+    found = independent_values(np.array([[memory]]), n, differences=True)[0]
+    assert_allclose(found, n / (1 + (1 - memory) / (2 * (1 + memory))), rtol=1e-3, atol=0)
+
+
 def test_burg_finds_the_autoregression_that_made_a_series():
     rng = np.random.default_rng(16)
     # poles at 0.97 exp(+-2 pi i / 25), the hunting of a speed loop
@@ -480,6 +488,25 @@ def test_swing_knows_how_much_a_slow_series_spread_varies():
     stated = [special.polygamma(1, 1 / one.relative_variance) for one in found]
     assert_allclose(np.median(stated), seen, rtol=0.25, atol=0)
     assert all(5 < one.freedom < 200 for one in found)
+
+
+def test_differences_take_their_memory_from_the_turns():
+    # a shaft that hunts: two poles at 0.97 exp(+-2 pi i / 25), and a first-order wander of the same size
+    rng = np.random.default_rng(21)
+    a = [1.0, -2 * 0.97 * np.cos(2 * np.pi / 25), 0.97**2]
+    hunting = lfilter([1.0], a, rng.standard_normal((2000, 900)), axis=1)[:, 600:]
+    wander = lfilter([1.0], [1.0, -0.95], rng.standard_normal((2000, 900)), axis=1)[:, 600:]
+    turns = hunting / hunting.std() + wander / wander.std()
+    cycles = np.diff(turns, axis=1)
+    seen = np.var(np.log(np.mean(cycles**2, axis=1)))
+
+    def stated(with_turns):
+        found = [swing(y, rng, turns=x if with_turns else None) for x, y in zip(turns[:60], cycles[:60], strict=True)]
+        return np.mean([special.polygamma(1, 1 / one.relative_variance) for one in found if one is not None])
+
+    assert_allclose(stated(True), seen, rtol=0.15, atol=0)
+    # a model of the differences themselves takes them for less certain than they are
+    assert stated(False) > 1.2 * seen
 
 
 def test_swing_of_steady_size_is_no_linear_one():

@@ -7,7 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spinlag.compare.items import ITEMS, Item, Tolerance, dithered, resolution, statistics_of, tolerance_of, values_of
+from spinlag.compare.items import (
+    ITEMS,
+    Item,
+    Tolerance,
+    dithered,
+    resolution,
+    statistics_of,
+    tolerance_of,
+    values_of,
+    without_drift,
+)
 from spinlag.compare.measured import Floats, Measured
 from spinlag.compare.rows import ALPHA, Row
 from spinlag.compare.stats import LEAST_REVOLUTIONS, Contrast, Sample, contrast, describe, longer_by, tendency
@@ -61,7 +71,8 @@ def _described(item: Item, side: Side, excess_variance: float) -> Described | No
     # seeded by item and recording, so that a side comes out the same whatever it is compared with
     keys = [int(one.sha256[:12] or "0", 16) for one in side]
     rng = np.random.default_rng([SEED, ITEMS.index(item), *keys])
-    series = tuple(values for one in side if len(values := dithered(item, one, rng)) >= LEAST_PER_CAPTURE)
+    long = [(one, values) for one in side if len(values := dithered(item, one, rng)) >= LEAST_PER_CAPTURE]
+    series = tuple(values for _, values in long)
     if sum(len(values) for values in series) < LEAST_REVOLUTIONS:
         return None
     dither = max(resolution(item, one) for one in side) ** 2 / 12
@@ -72,6 +83,7 @@ def _described(item: Item, side: Side, excess_variance: float) -> Described | No
         excess_variance=excess_variance + dither,
         freedom=item.freedom,
         swinging=item.id.startswith("rotation."),
+        turns=[without_drift(one.series["period_s"]) for one, _ in long] if item.series == "cycle_s" else None,
     )
     return Described(series, sample)
 

@@ -98,6 +98,7 @@ def describe(
     excess_variance: float = 0.0,
     freedom: float = FREEDOM,
     swinging: bool = False,
+    turns: Sequence[Floats] | None = None,
     count: int = REPLICATES,
 ) -> Sample:
     """Estimates for one set of captures, each a series over revolutions (finite values, in order).
@@ -105,7 +106,7 @@ def describe(
     `centred` takes the standard deviation as spread, otherwise the rms. `excess_variance` is what sampling added to the
     square of the spread; it is taken off (W. F. Sheppard, Proc. London Math. Soc. 29, 1898). `freedom` goes to
     long_run_variance. `swinging` series are a shaft's: how well their spread is known follows from the memory of the
-    series itself, where it is linear (see swings.py).
+    series itself, where it is linear (see swings.py), or from that of the `turns` whose differences a capture holds.
     """
     pooled = np.concatenate(list(captures))
     median, tail = (float(q) for q in np.quantile(pooled, (0.5, TAIL), method="weibull"))
@@ -125,7 +126,7 @@ def describe(
     estimates = [
         _estimate(values[k], float(variances[k]), single[:, k], influences[k], lengths, long_runs[k]) for k in range(3)
     ]
-    linear = _linear_square(captures, values[2], single[:, 2], rng) if swinging else None
+    linear = _linear_square(captures, turns, values[2], single[:, 2], rng) if swinging else None
     wider = _leaving_out_one(values[2], np.concatenate(influences[2]), excess_variance) if linear is None else 1.0
     sizes = np.array([len(capture) for capture in captures], dtype=np.float64)
     return Sample(
@@ -235,7 +236,11 @@ def _kurtosis(influence: Sequence[Floats]) -> float:
 
 
 def _linear_square(
-    captures: Sequence[Floats], square: float, single: Floats, rng: np.random.Generator
+    captures: Sequence[Floats],
+    turns: Sequence[Floats] | None,
+    square: float,
+    single: Floats,
+    rng: np.random.Generator,
 ) -> Estimate | None:
     """The mean square as an estimate, from the captures' own memories; None where one is not linear.
 
@@ -244,7 +249,8 @@ def _linear_square(
     """
     from scipy.special import polygamma
 
-    swings = [swing(capture, rng) for capture in captures]
+    behind = turns if turns is not None else [None] * len(captures)
+    swings = [swing(capture, rng, turns=shaft) for capture, shaft in zip(captures, behind, strict=True)]
     known = [one for one in swings if one is not None]
     if len(known) < len(captures):
         return None

@@ -5,6 +5,10 @@ turns to show how much. The series itself shows its memory far better. Where it 
 many small pushes, which makes it nearly so, and nearly Gaussian), the variance of its mean square follows from its
 autocorrelations alone (M. S. Bartlett, J. R. Stat. Soc. Suppl. 8, 1946, 27), and is that of as many independent values
 as G. V. Bayley and J. M. Hammersley give (ibid., 184): n / sum of rho(k)^2.
+
+Differences of neighbouring turns take their memory from the turns themselves. Differencing leaves a zero in the
+spectrum that no autoregression of a moderate order can follow, so that a model of the differences misses their memory
+(C. I. Plosser, G. W. Schwert, J. Econometrics 6, 1977, 199); that of the turns, differenced, has it exactly.
 """
 
 from __future__ import annotations
@@ -39,10 +43,11 @@ class Swing:
     relative_variance: float
 
 
-def swing(series: Floats, rng: np.random.Generator) -> Swing | None:
+def swing(series: Floats, rng: np.random.Generator, *, turns: Floats | None = None) -> Swing | None:
     """What the mean square of a series about its mean is worth; None where the series is no linear one.
 
-    The autocorrelations are those of an autoregression by J. P. Burg's method (Maximum Entropy Spectral Analysis,
+    `turns` are given where the series holds differences of neighbours among them, and show its memory. The
+    autocorrelations are those of an autoregression by J. P. Burg's method (Maximum Entropy Spectral Analysis,
     thesis, Stanford 1975), of the order that Akaike's criterion prefers among up to 10 log10(n). Series of the model
     are made up and put through the same estimate, which tells its bias, taken off in logarithms, and its scatter, which
     gives the degrees of freedom (sieve bootstrap: P. Buhlmann, Bernoulli 3, 1997, 123; bias: B. Efron, R. J.
@@ -56,18 +61,20 @@ def swing(series: Floats, rng: np.random.Generator) -> Swing | None:
     n = len(series)
     centred = series - series.mean()
     square = float(np.mean(centred**2))
+    remembers = centred if turns is None else turns - turns.mean()
     order = min(int(10 * np.log10(n)), n // 4)
-    if not square > 0 or order < 1:
+    if not square > 0 or order < 1 or not np.ptp(remembers) > 0:
         return None
-    models = burg(centred[None, :], order)
-    at_first = float(np.log(independent_values(models, n))[0])
-    scattered = np.log(_of_made_up(models[0], n, order, rng))
+    models = burg(remembers[None, :], order)
+    differences = turns is not None
+    at_first = float(np.log(independent_values(models, n, differences=differences))[0])
+    scattered = np.log(_of_made_up(models[0], len(remembers), n, order, rng, differences=differences))
     independent = float(np.clip(np.exp(2 * at_first - np.median(scattered)), 1.0, n))
     expected = 2 * square**2 * n / independent
     if n > 4 * STEADY_FREQUENCIES and cosine_variance(centred**2, STEADY_FREQUENCIES) < STEADY * expected:
         return None
     freedom = min(2 / max(float(np.var(scattered)), 2 / MOST_FREEDOM), MOST_FREEDOM)
-    return Swing(independent, freedom, 2 / independent + _heavy_tails(centred, models[0]) / n)
+    return Swing(independent, freedom, 2 / independent + _heavy_tails(remembers, models[0]) / n)
 
 
 def burg(rows: Floats, order: int) -> Floats:
@@ -91,24 +98,31 @@ def burg(rows: Floats, order: int) -> Floats:
     return kept
 
 
-def independent_values(coefficients: Floats, n: int) -> Floats:
-    """n / sum over |k| < n of (1 - |k| / n) rho(k)^2 of each row's autoregression (Bayley and Hammersley, 1946)."""
+def independent_values(coefficients: Floats, n: int, *, differences: bool = False) -> Floats:
+    """n / sum over |k| < n of (1 - |k| / n) rho(k)^2 of each row's autoregression (Bayley and Hammersley, 1946), or of
+    the differences of its neighbours."""
     size = 1 << int(4 * n - 1).bit_length()
     whitening = np.concatenate([np.ones((len(coefficients), 1)), -coefficients], axis=1)
-    covariance = np.fft.irfft(1 / np.abs(np.fft.rfft(whitening, size, axis=1)) ** 2, size, axis=1)[:, :n]
+    spectrum = 1 / np.abs(np.fft.rfft(whitening, size, axis=1)) ** 2
+    if differences:
+        spectrum *= 4 * np.sin(np.pi * np.arange(spectrum.shape[1]) / size) ** 2
+    covariance = np.fft.irfft(spectrum, size, axis=1)[:, :n]
     squares = (covariance[:, 1:] / covariance[:, :1]) ** 2
     return np.asarray(n / (1 + 2 * squares @ (1 - np.arange(1, n) / n)))
 
 
-def _of_made_up(coefficients: Floats, n: int, order: int, rng: np.random.Generator) -> Floats:
+def _of_made_up(
+    coefficients: Floats, length: int, n: int, order: int, rng: np.random.Generator, *, differences: bool
+) -> Floats:
+    """independent_values of series of the model, each of so many values, by its own fit."""
     from scipy.signal import lfilter
 
-    step = max(1, CELLS // (n + WARM_UP))
+    step = max(1, CELLS // (length + WARM_UP))
     found = []
     for first in range(0, SIMULATED, step):
-        white = rng.standard_normal((min(step, SIMULATED - first), n + WARM_UP))
+        white = rng.standard_normal((min(step, SIMULATED - first), length + WARM_UP))
         made = lfilter([1.0], np.concatenate([[1.0], -coefficients]), white, axis=1)[:, WARM_UP:]
-        found.append(independent_values(burg(made, order), n))
+        found.append(independent_values(burg(made, order), n, differences=differences))
     return np.concatenate(found)
 
 

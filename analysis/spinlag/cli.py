@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spinlag.cli_reading import finite, reader_arguments, reading_options, sensible
-from spinlag.cli_sets import SetsOfFiles, named_sets, refuse_idle_reading, rig_of_each_set
+from spinlag.cli_sets import SetsOfFiles, named_sets, refuse_idle_reading, refuse_missing, rig_of_each_set
 from spinlag.errors import INTERNAL_STATUS, USAGE_STATUS, CaptureError, OutputError, RigError, SpinlagError
 from spinlag.terminal import asks_for_help, usage_line, write_what_it_can
 
@@ -293,6 +293,7 @@ def compare(
     from spinlag.rig import read_rig
 
     sets = named_sets(before, after, named)
+    refuse_missing(sets)
     refuse_idle_reading(sets, reading)
     paths = rig_of_each_set(sets, rig_paths, rig_before)
     read = {path: read_rig(path) for path in dict.fromkeys(paths.values())}

@@ -7,6 +7,8 @@ from typing import Any
 
 import click
 
+from spinlag.errors import CaptureError
+
 
 class SetsOfFiles(click.Command):
     """Lets `--before` and `--after` take every file up to the next option, as a shell's wildcards give them."""
@@ -34,7 +36,7 @@ def named_sets(before: tuple[Path, ...], after: tuple[Path, ...], named: tuple[s
         sets: dict[str, list[Path]] = {}
         for one in named:
             name, equals, files = one.partition("=")
-            if not (name and equals and files):
+            if not (name.strip() and equals and files):
                 raise click.UsageError(f"--set {one}: write NAME=CAPTURE or NAME=CAPTURE,CAPTURE")
             if name in sets:
                 raise click.UsageError(f"--set {name} is given twice; put its captures behind one, with commas")
@@ -45,6 +47,17 @@ def named_sets(before: tuple[Path, ...], after: tuple[Path, ...], named: tuple[s
     if not before or not after:
         raise click.UsageError("give --before CAPTURE... and --after CAPTURE..., or --set for each version")
     return {"before": list(before), "after": list(after)}
+
+
+def refuse_missing(sets: dict[str, list[Path]]) -> None:
+    """Raise CaptureError for a file that is not there, before any other is measured."""
+    for path in (path for paths in sets.values() for path in paths):
+        try:
+            path.stat()
+        except FileNotFoundError:
+            raise CaptureError("no such file", file=str(path)) from None
+        except (OSError, ValueError):
+            continue  # its reader says what is wrong
 
 
 def refuse_idle_reading(sets: dict[str, list[Path]], reading: dict[str, Any]) -> None:

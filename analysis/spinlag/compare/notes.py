@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from spinlag.compare.measured import Measured
 from spinlag.compare.shown import PictureDifference
+from spinlag.compare.stats import LEAST_REVOLUTIONS
 from spinlag.quantities import UNITS, quantity
 from spinlag.rig import Limit
 
@@ -19,7 +20,7 @@ def notes_on(
     before: Sequence[Measured], after: Sequence[Measured], names: tuple[str, str], limits: Mapping[str, Limit]
 ) -> list[str]:
     """What a reader should know of two sets; `names` are theirs, `limits` those whose tolerances counted."""
-    notes = []
+    notes = [*_same_on_both_sides(before, after, names), *_few_revolutions(before, after, names)]
     speeds = [[one.speed_rev_per_s for one in side if one.speed_rev_per_s] for side in (before, after)]
     if all(speeds):
         a, b = (sum(side) / len(side) for side in speeds)
@@ -37,12 +38,9 @@ def notes_on(
     spoiled = [sum(one.spoiled for one in side) for side in (before, after)]
     if any(spoiled):
         notes.append(
-            f"{spoiled[0]} and {spoiled[1]} revolutions that a fault of sensor, shaft or recorder touched are left out "
-            "of the quantities; those faults are compared by their rates."
+            f"Revolutions that a fault of sensor, shaft or recorder touched are left out of the quantities "
+            f"({spoiled[0]} of {names[0]}, {spoiled[1]} of {names[1]}); those faults are compared by their rates."
         )
-    shared = {one.sha256 for one in before} & {one.sha256 for one in after}
-    if shared:
-        notes.append("The same recording stands on both sides.")
     periods = {one.sample_period_s for one in (*before, *after)}
     if max(periods) > 1.01 * min(periods):
         notes.append("The sample periods differ; what sampling adds to a spread has been taken off on both sides.")
@@ -56,6 +54,31 @@ def notes_on(
     if any(one.guessed for one in (*before, *after)):
         notes.append("No rig was given for some captures: what their channels are, and their columns, is guessed.")
     return notes
+
+
+def _same_on_both_sides(before: Sequence[Measured], after: Sequence[Measured], names: tuple[str, str]) -> list[str]:
+    """Recordings that were given to both sets, most likely by mistake."""
+    shared = {one.sha256 for one in before} & {one.sha256 for one in after}
+    files = ", ".join(dict.fromkeys(one.file for one in before if one.sha256 in shared))
+    if not shared:
+        return []
+    which = "The same recording stands" if len(shared) == 1 else f"{len(shared)} recordings stand"
+    return [
+        f"{which} on both sides, {names[0]} and {names[1]} ({files}): held against itself it shows no difference, "
+        "whatever the firmware does. The intervals take the sides for independent, and mean nothing there."
+    ]
+
+
+def _few_revolutions(before: Sequence[Measured], after: Sequence[Measured], names: tuple[str, str]) -> list[str]:
+    """That a set is too short for anything to be told of its revolutions."""
+    turns = [sum(one.revolutions for one in side) for side in (before, after)]
+    few = [f"{count} in {name}" for count, name in zip(turns, names, strict=True) if count < LEAST_REVOLUTIONS]
+    if not few or not any(turns):
+        return []
+    return [
+        f"Too few revolutions ({', '.join(few)}; at least {LEAST_REVOLUTIONS} are needed) to tell anything of what "
+        "differs from turn to turn."
+    ]
 
 
 def _tolerance_notes(sets: Mapping[str, Sequence[Measured]], limits: Mapping[str, Limit]) -> list[str]:

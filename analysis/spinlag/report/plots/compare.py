@@ -155,8 +155,10 @@ def shown_columns(ax: Axes, image: Image, title: str, different: Sequence[int], 
 def trend_over_versions(
     ax: Axes, versions: Sequence[str], values: Floats, lows: Floats, highs: Floats, unit: str, changed: int | None
 ) -> Axes:
-    """One quantity over the versions with its intervals; a dashed line stands before the version that changed it."""
-    factor, name = axis_unit(float(np.max(np.abs(np.concatenate([lows, highs])))), unit)
+    """One quantity over the versions with its intervals; a dashed line stands before the version that changed it. Rates
+    and shares (unit 1) are in per cent."""
+    largest = float(np.max(np.abs(np.concatenate([lows, highs]))))
+    factor, name = (100.0, "%") if unit == "1" else axis_unit(largest, unit)
     place = np.arange(len(versions))
     errors = np.vstack([values - lows, highs - values]) * factor
     ax.errorbar(

@@ -15,10 +15,11 @@ from numpy.testing import assert_allclose
 from build import RIG, display
 from spinlag.cli import cli
 from spinlag.compare import compare, overall
-from spinlag.compare.measured import Chain, CompareError, from_findings, from_folder, spoiled_turns
+from spinlag.compare.measured import Chain, CompareError, from_findings, spoiled_turns
 from spinlag.compare.rows import judged
 from spinlag.compare.sets import compare_sets
 from spinlag.compare.shown import Shown, picture_difference
+from spinlag.compare.stored import from_folder
 from spinlag.compare.versions import compare_versions
 from spinlag.pipeline import analyse
 from spinlag.report import write_report

@@ -16,7 +16,8 @@ import pytest
 
 from build import RIG, display
 from spinlag import cli, small_files
-from spinlag.compare.measured import CompareError, from_folder
+from spinlag.compare.measured import CompareError
+from spinlag.compare.stored import from_folder
 from spinlag.errors import RigError
 from spinlag.report.folder import foreign_reason
 from spinlag.rig import read_rig, rig_from_mapping

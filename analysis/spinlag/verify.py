@@ -24,6 +24,7 @@ from spinlag.report import report_files
 from spinlag.report.names import printable
 from spinlag.report.results import SCHEMA, results_document
 from spinlag.rig import CaptureTable, Rig
+from spinlag.seal import KEY
 from spinlag.small_files import FileTooLargeError, read_small
 
 MOST_DIFFERENCES = 12
@@ -90,7 +91,8 @@ def _document(folder: Path) -> dict[str, Any]:
         raise CaptureError(str(reason), file=str(path)) from None
     if not whole:
         raise CaptureError(f"is no results.json of the kind {SCHEMA}", file=str(path))
-    return dict(document)
+    # the seal follows from the rest, and the files are compared whole
+    return {key: value for key, value in document.items() if key != KEY}
 
 
 def _read(folder: Path, path: Path, recorded: Mapping[str, Any]) -> Capture:

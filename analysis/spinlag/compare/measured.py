@@ -1,11 +1,9 @@
-"""What comparison needs of one capture: from findings, or from a results folder written earlier."""
+"""What comparison needs of one capture, from its findings; `stored.py` reads it from an earlier check's folder."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -16,16 +14,10 @@ from numpy.typing import NDArray
 from spinlag.compare.shown import Shown, usual_data
 from spinlag.errors import SpinlagError
 from spinlag.findings import Findings
-from spinlag.rig import LedsTable, Limit, Rig
-from spinlag.small_files import read_small
-from spinlag.summary import EMPTY, Statistics
+from spinlag.rig import Limit, Rig
+from spinlag.summary import Statistics
 
 Floats = NDArray[np.float64]
-
-RESULTS_SCHEMA = "spinlag/results/1"
-
-_LARGEST_FILE = 1 << 30
-"""A results file of more bytes is none of ours."""
 
 SERIES = ("response_s", "wire_s", "latency_s", "latency_deg", "offset_deg", "residue_rms_deg", "seam_deg")
 """Columns of revolutions.csv that are compared revolution by revolution."""
@@ -104,8 +96,8 @@ def from_findings(findings: Findings) -> Measured:
     placement = findings.placements[0] if findings.placements else None
     rates = findings.incidents.rates
     incidents = [(one.id, one.kind, one.revolution, one.origin) for one in findings.incidents.incidents]
-    series, spoiled = _series(findings.revolutions, spoiled_turns(incidents))
-    extra = _usual_extra(findings.revolutions)
+    series, spoiled = series_of(findings.revolutions, spoiled_turns(incidents))
+    extra = usual_extra(findings.revolutions)
     return Measured(
         file=Path(capture.file).name,
         sha256=capture.sha256,
@@ -122,7 +114,7 @@ def from_findings(findings: Findings) -> Measured:
         series=series,
         spoiled=spoiled,
         timing={
-            f"leds.{chain.name}.{name}": Timing(tally.statistics, *_window(rig, index, name))
+            f"leds.{chain.name}.{name}": Timing(tally.statistics, *part_window(rig, index, name))
             for index, chain in enumerate(findings.chains)
             for name, tally in chain.timing.items()
             if tally.statistics.n
@@ -131,19 +123,21 @@ def from_findings(findings: Findings) -> Measured:
         shown=usual_data(findings.chains, findings.placements),
         limits=rig.limits,
         guessed=bool(rig.guessed),
-        bench=_bench(rig),
+        bench=bench_of(rig),
         extra=extra,
         read_with=dict(capture.read_with),
     )
 
 
-def _usual_extra(revolutions: pd.DataFrame) -> int:
+def usual_extra(revolutions: pd.DataFrame) -> int:
+    """Updates of a usual revolution (median) that belong to no column; 0 where none is known."""
     extra = revolutions["extra"].to_numpy(dtype=np.float64)
     extra = extra[np.isfinite(extra)]
     return int(np.median(extra)) if len(extra) else 0
 
 
-def _bench(rig: Rig) -> dict[str, str]:
+def bench_of(rig: Rig) -> dict[str, str]:
+    """Keys of the rig on which the figures hang, and their values as text."""
     found: dict[str, object] = {}
     if rig.index is not None:
         found["index.edge"] = rig.index.edge
@@ -171,7 +165,7 @@ def spoiled_turns(incidents: Sequence[tuple[str, str, int | None, str | None]]) 
     return frozenset(turn for turns in touched.values() for turn in range(min(turns), max(turns) + 2))
 
 
-def _series(table: pd.DataFrame, spoiled: frozenset[int]) -> tuple[dict[str, Floats], int]:
+def series_of(table: pd.DataFrame, spoiled: frozenset[int]) -> tuple[dict[str, Floats], int]:
     """Series over revolutions, and how many were left out as spoiled.
 
     Turns that the rotation does not trust give no period and nothing that rests on it.
@@ -199,7 +193,7 @@ def _series(table: pd.DataFrame, spoiled: frozenset[int]) -> tuple[dict[str, Flo
     return found, int(out.sum())
 
 
-def _window(rig: Rig, index: int, name: str) -> tuple[float | None, float | None, str]:
+def part_window(rig: Rig, index: int, name: str) -> tuple[float | None, float | None, str]:
     """Limits of one interval in seconds and their source: those of the part where one sheet is meant."""
     from spinlag.leds.chain_parts import chain_parts
 
@@ -209,100 +203,6 @@ def _window(rig: Rig, index: int, name: str) -> tuple[float | None, float | None
         return None, None, ""
     window = parts[0].windows[name]
     return window.low_s, window.high_s, parts[0].source_of(name)
-
-
-def is_results_folder(path: str | Path) -> bool:
-    """True for a folder that holds a results.json."""
-    return (Path(path) / "results.json").is_file()
-
-
-def from_folder(path: str | Path) -> Measured:
-    """Read results.json and revolutions.csv of a report folder.
-
-    Raises CompareError where they are not there, cannot be read, or are of another schema.
-    """
-    folder = Path(path)
-    try:
-        document = json.loads(read_small(folder / "results.json", most_bytes=_LARGEST_FILE))
-        schema = document.get("schema") if isinstance(document, dict) else None
-        if schema != RESULTS_SCHEMA:
-            raise CompareError(f"{folder}: results.json is of schema {schema!r}; {RESULTS_SCHEMA!r} can be compared")
-        table = pd.read_csv(BytesIO(read_small(folder / "revolutions.csv", most_bytes=_LARGEST_FILE)), encoding="utf-8")
-        return _from_document(document, table)
-    except OSError as error:
-        raise CompareError(f"{folder}: {error.filename or 'results'}: {error.strerror}") from None
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        if isinstance(error, CompareError):
-            raise
-        what = (
-            f"what stands under {error} is missing" if isinstance(error, KeyError) else "it is cut short or was changed"
-        )
-        raise CompareError(
-            f"{folder}: results.json or revolutions.csv is damaged ({what}): run `spinlag check` on the capture again"
-        ) from None
-
-
-def _from_document(document: Mapping[str, Any], table: pd.DataFrame) -> Measured:
-    rig = _rig(document["rig"])
-    capture = document["capture"]
-    rotation, placement = document["rotation"], document["placement"]
-    chains = document["leds"]
-    incidents = [(one["id"], one["kind"], one["revolution"], one["origin"]) for one in document["incidents"]]
-    series, spoiled = _series(table, spoiled_turns(incidents))
-    return Measured(
-        file=str(capture["file"]),
-        sha256=str(capture["sha256"]),
-        duration_s=float(capture["duration_s"]),
-        sample_period_s=float(capture["sample_period_s"]),
-        clock_ppm=rig.capture.clock_ppm,
-        revolutions=int(rotation["revolutions"]) if rotation else 0,
-        speed_rev_per_s=rotation["speed_rev_per_s"]["mean"] if rotation else None,
-        columns=int(placement["columns"]) if placement else None,
-        chains=tuple(
-            Chain(chain["name"], chain["wiring"], table_of.part, int(chain["leds_seen"]), int(chain["bits_per_led"]))
-            for chain, table_of in zip(chains, rig.leds, strict=True)
-        ),
-        series=series,
-        spoiled=spoiled,
-        timing={
-            f"leds.{chain['name']}.{name}": Timing(_statistics(block), *_window(rig, index, name))
-            for index, chain in enumerate(chains)
-            for name, block in chain["timing"].items()
-            if block["n"]
-        },
-        faults=_faults(document),
-        shown=tuple(
-            Shown(one["chain"], one["order"], int(one["bits_per_led"]), tuple(one["data"]), tuple(one["share"]))
-            for one in document.get("shown", ())
-        ),
-        limits=rig.limits,
-        guessed=bool(rig.guessed),
-        bench=_bench(rig),
-        extra=_usual_extra(table),
-        read_with=dict(capture.get("read_with", {})),
-    )
-
-
-def _rig(tables: Mapping[str, Any]) -> Rig:
-    """The rig of results.json, which spells out defaults; a rig may not name keys that mean nothing on a wiring."""
-    defaults = {name: one.get_default(call_default_factory=True) for name, one in LedsTable.model_fields.items()}
-    chains = []
-    for chain in tables["leds"]:
-        plain = {key: tuple(value) if isinstance(value, list) else value for key, value in chain.items()}
-        chains.append({key: value for key, value in plain.items() if key not in defaults or value != defaults[key]})
-    return Rig.model_validate({**tables, "leds": chains})
-
-
-def _statistics(block: Mapping[str, Any]) -> Statistics:
-    return Statistics(**{name: block[name] for name in EMPTY.__dataclass_fields__})
-
-
-def _faults(document: Mapping[str, Any]) -> dict[str, int]:
-    found = dict.fromkeys(document.get("kinds_looked_for", ()), 0)
-    for incident in document["incidents"]:
-        found.setdefault(incident["kind"], 0)
-        found[incident["kind"]] += incident["origin"] is None
-    return found
 
 
 def comparable(sides: Mapping[str, Sequence[Measured]]) -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-from spinlag.compare.measured import CompareError, Measured, from_findings, from_folder, is_results_folder
+from spinlag.compare.measured import CompareError, Measured, from_findings
+from spinlag.compare.stored import from_folder, is_results_folder
 from spinlag.compare.versions import Versions, compare_versions
 from spinlag.findings import Findings
 from spinlag.rig import Rig

@@ -6,6 +6,8 @@ to full precision, so that the same findings give the same bytes.
 
 from __future__ import annotations
 
+import hashlib
+import io
 import json
 import math
 import os
@@ -25,6 +27,7 @@ from spinlag.report.chain_facts import together_document
 from spinlag.report.motor_rows import motor_document
 from spinlag.report.quality_section import quality_document
 from spinlag.rotation import Rotation
+from spinlag.seal import KEY, seal_of
 from spinlag.summary import EMPTY, Statistics
 
 SCHEMA = "spinlag/results/1"
@@ -93,9 +96,33 @@ def results_document(findings: Findings) -> dict[str, Any]:
 
 
 def results_bytes(findings: Findings) -> bytes:
-    """results.json as bytes (ASCII, sorted keys, one trailing newline)."""
-    text = json.dumps(results_document(findings), allow_nan=False, sort_keys=True, indent=1, ensure_ascii=True)
+    """results.json as bytes (ASCII, sorted keys, one trailing newline), under a seal that takes in revolutions.csv."""
+    document = results_document(findings)
+    document[KEY] = seal_of(document, _table_sha256(findings))
+    text = json.dumps(document, allow_nan=False, sort_keys=True, indent=1, ensure_ascii=True)
     return (text + "\n").encode("ascii")
+
+
+def _table_sha256(findings: Findings) -> str:
+    from spinlag.report import tables
+
+    digest = _Digest()
+    tables.write_table(findings.revolutions, digest, tick_s=float(findings.capture.tick))  # type: ignore[arg-type]
+    return digest.sha256.hexdigest()
+
+
+class _Digest(io.RawIOBase):
+    """A stream that keeps nothing but the digest of what was written."""
+
+    def __init__(self) -> None:
+        self.sha256 = hashlib.sha256()
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, content: Any, /) -> int:
+        self.sha256.update(content)
+        return len(content)
 
 
 def incident_rows(findings: Findings) -> list[dict[str, Any]]:

@@ -9,6 +9,7 @@ import pytest
 
 from spinlag.cli import cli
 from spinlag.compare import compare
+from spinlag.report.compare_text import in_runs
 from spinlag.report.plots import style
 from spinlag.report.plots.compare import trend_over_versions
 from studies.compare_study import BENCHES, recording
@@ -51,6 +52,11 @@ def test_rates_over_versions_are_drawn_in_per_cent():
         trend_over_versions(ax, ["1.3", "1.4"], rates, rates, rates + 0.1, "1", None)
     assert ax.get_ylabel() == "%"
     assert ax.lines[0].get_ydata().tolist() == [0.0, 35.0]
+
+
+def test_columns_that_differ_are_listed_in_runs():
+    assert in_runs([*range(1, 17), 19, 20, 22, 40, 41, 42]) == "1 to 16, 19, 20, 22, 40 to 42"
+    assert in_runs(()) == ""
 
 
 @pytest.mark.parametrize(

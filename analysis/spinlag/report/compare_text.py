@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from spinlag.compare import Comparison
 from spinlag.compare.rows import Fault, Row
@@ -40,6 +41,17 @@ def p_value(p: float | None) -> str:
     if p is None:
         return MISSING
     return "< 0.0001" if p < 1e-4 else f"{p:.2g}" if p < 0.1 else f"{p:.2f}"
+
+
+def in_runs(numbers: Sequence[int]) -> str:
+    """Ascending whole numbers with runs of three or more drawn together: `1 to 16, 19, 20`."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs)
 
 
 def duration(seconds: float) -> str:

@@ -54,6 +54,15 @@ def test_rates_over_versions_are_drawn_in_per_cent():
     assert ax.lines[0].get_ydata().tolist() == [0.0, 35.0]
 
 
+def test_bit_times_stand_in_one_order_wherever_they_come_from():
+    # results.json sorts its keys
+    first, second = made(10), made(11)
+    by_name = [replace(one, timing=dict(sorted(one.timing.items(), reverse=True))) for one in (first, second)]
+    usual, sorted_ = ([row.id for row in compare([a], [b]).quantities] for a, b in ((first, second), by_name))
+    assert usual == sorted_
+    assert usual[-4:] == ["leds.arm.t0h", "leds.arm.t0l", "leds.arm.t1h", "leds.arm.t1l"]
+
+
 def test_columns_that_differ_are_listed_in_runs():
     assert in_runs([*range(1, 17), 19, 20, 22, 40, 41, 42]) == "1 to 16, 19, 20, 22, 40 to 42"
     assert in_runs(()) == ""

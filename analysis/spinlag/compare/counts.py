@@ -11,7 +11,7 @@ from spinlag.compare.items import NEGLIGIBLE_COLUMNS, NEGLIGIBLE_SHARE, NEGLIGIB
 from spinlag.compare.measured import Measured, Timing
 from spinlag.compare.rates import compare_rates, dispersion, exposure_needed, unseen
 from spinlag.compare.rows import ALPHA, Fault, Row, judged_fault
-from spinlag.quantities import quantity
+from spinlag.quantities import TIMING_NAMES, quantity
 from spinlag.rig import Limit
 from spinlag.summary import summarise
 
@@ -145,15 +145,23 @@ def timing_rows(before: Side, after: Side, limits: Mapping[str, Limit]) -> list[
 
 
 def timing_names(sides: Sequence[Side]) -> list[str]:
-    """Bit times that every side's first capture has and that a sheet limits."""
+    """Bit times that every side's first capture has and that a sheet limits, in the order of chains and of bits:
+    results.json sorts them by name."""
     first = [side[0].timing for side in sides]
-    return [
+    place = {f"leds.{chain.name}": number for number, chain in enumerate(sides[0][0].chains)}
+
+    def order(name: str) -> tuple[int, int]:
+        chain, _, timing = name.rpartition(".")
+        return place.get(chain, len(place)), TIMING_NAMES.index(timing) if timing in TIMING_NAMES else len(TIMING_NAMES)
+
+    found = [
         name
         for name, one in first[0].items()
         if all(name in others for others in first[1:])
         and not (one.low_s is None and one.high_s is None)
         and not name.endswith((".low_between_updates", ".between_updates"))
     ]
+    return sorted(found, key=order)
 
 
 def pooled_timing(name: str, side: Side) -> tuple[float, float] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -63,7 +64,7 @@ def refuse_missing(sets: dict[str, list[Path]]) -> None:
 def refuse_idle_reading(sets: dict[str, list[Path]], reading: dict[str, Any]) -> None:
     """Options of reading say nothing where only report folders are compared: their captures have been read."""
     given = ["--" + name.replace("_", "-") for name, value in reading.items() if value not in (None, ())]
-    if given and all(path.is_dir() for paths in sets.values() for path in paths):
+    if given and all(os.path.isdir(path) for paths in sets.values() for path in paths):
         raise click.UsageError(
             f"{', '.join(given)}: only report folders are given, and their captures have been read already; "
             "give the option to `spinlag check`, or compare the captures themselves"
@@ -84,7 +85,7 @@ def rig_of_each_set(sets: dict[str, list[Path]], given: tuple[str, ...], rig_bef
             if name in own:
                 raise click.UsageError(f"two rigs are given for {name}")
             own[name] = Path(path)
-        elif equals and not Path(one).exists():
+        elif equals and not os.path.exists(one):
             raise click.UsageError(f"--rig {one}: no set is called {name!r}; there are {', '.join(sets)}")
         elif common is not None:
             raise click.UsageError(

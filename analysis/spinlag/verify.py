@@ -23,12 +23,14 @@ from spinlag.pipeline import analyse
 from spinlag.report import report_files
 from spinlag.report.names import printable
 from spinlag.report.results import SCHEMA, results_document
-from spinlag.rig import CaptureTable, Rig
+from spinlag.rig import CaptureTable, Rig, validation_problems
 from spinlag.seal import KEY
 from spinlag.small_files import FileTooLargeError, read_small
 
 MOST_DIFFERENCES = 12
 """Differences that are told one by one."""
+
+_AGAIN = "run `spinlag check` on the capture again"
 
 LARGEST_RESULTS = 1 << 28
 """A results.json of more bytes is none of ours."""
@@ -86,11 +88,12 @@ def _document(folder: Path) -> dict[str, Any]:
             and isinstance(document["rig"], dict)
         )
     except (OSError, ValueError, RecursionError, KeyError, TypeError) as error:
-        damaged = "is no results.json of spinlag, or damaged: run `spinlag check` on the capture again"
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else damaged
-        raise CaptureError(str(reason), file=str(path)) from None
+        reason = f"is no results.json of spinlag, or damaged: {_AGAIN}"
+        if isinstance(error, OSError) and error.strerror:
+            reason = f"{error.strerror}; give the folder of a report, as `spinlag check` writes it"
+        raise CaptureError(reason, file=str(path)) from None
     if not whole:
-        raise CaptureError(f"is no results.json of the kind {SCHEMA}", file=str(path))
+        raise CaptureError(f"is no results.json of the kind {SCHEMA}: {_AGAIN}", file=str(path))
     # the seal follows from the rest, and the files are compared whole
     return {key: value for key, value in document.items() if key != KEY}
 
@@ -106,7 +109,10 @@ def _read(folder: Path, path: Path, recorded: Mapping[str, Any]) -> Capture:
         csv = CsvOptions(**given) if given else None
         importer, limit = options.get("importer"), options.get("expand_limit")
     except (ValidationError, TypeError, AttributeError):
-        raise CaptureError("what was overruled in reading is not understood", file=str(folder)) from None
+        raise CaptureError(
+            f"capture.read_with, what was overruled when the file was read, is not understood: {_AGAIN}",
+            file=str(folder / "results.json"),
+        ) from None
     return read_capture(path, table=table, importer=importer, csv=csv, expand_limit=limit)
 
 
@@ -114,9 +120,12 @@ def _rig(folder: Path, document: Mapping[str, Any]) -> Rig:
     try:
         return Rig.model_validate(document["rig"])
     except ValidationError as error:
-        count = error.error_count()
+        first, *more = validation_problems(error)
+        also = f" (and {len(more)} more mistakes)" if more else ""
         raise CaptureError(
-            f"the rig in results.json does not fit this version ({count} problems)", file=str(folder)
+            f"rig.{first.key[:200]}: {first.reason[:200]}{also}; another version of spinlag wrote it, or it was "
+            f"changed: {_AGAIN}",
+            file=str(folder / "results.json"),
         ) from None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
@@ -44,7 +45,7 @@ def measure_sets(
 
 
 def _measure(path: Path, rig: Rig | None, analyse: Analyse) -> Measured:
-    if path.is_dir():
+    if os.path.isdir(path):  # unlike the path's own method, False for a name too long for the disk
         if not is_results_folder(path):
             raise CompareError(
                 f"{path}: a folder without results.json; give a capture, or the report folder of a check"

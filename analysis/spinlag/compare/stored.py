@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Mapping
 from io import BytesIO
 from pathlib import Path
@@ -128,7 +129,7 @@ class _Document(_Part):
 
 def is_results_folder(path: str | Path) -> bool:
     """True for a folder that holds a results.json."""
-    return (Path(path) / "results.json").is_file()
+    return os.path.isfile(Path(path) / "results.json")
 
 
 def from_folder(path: str | Path) -> Measured:

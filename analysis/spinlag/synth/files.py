@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -36,7 +37,7 @@ def synthesise(scenario_path: str | Path, out_path: str | Path, *, force: bool =
     the scenario never.
     """
     rig_path = stem_of(Path(out_path)).with_name(stem_of(Path(out_path)).name + ".toml")
-    if rig_path.exists() and rig_path.samefile(scenario_path):
+    if os.path.exists(rig_path) and rig_path.samefile(scenario_path):
         raise OutputError(
             f"{rig_path}: is the scenario itself, and the rig would go there; give the capture another name"
         )
@@ -51,7 +52,7 @@ def write_trial(trial: Trial, out: Path, *, force: bool = False, rig: bool = Tru
     if stem == out:
         raise OutputError(f"{out}: the name must end in .vcd or .csv, perhaps followed by .gz or .xz")
     for path in wanted:
-        if path.exists() and not force:
+        if os.path.exists(path) and not force:
             raise OutputError(f"{path}: exists already; give another name, or force to overwrite it")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)

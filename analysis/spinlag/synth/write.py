@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import lzma
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -65,7 +66,7 @@ def new_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
 
     Raises OutputError where it exists and `force` is not set, or where it cannot be written.
     """
-    if path.exists() and not force:
+    if os.path.exists(path) and not force:
         raise OutputError(f"{path}: exists already; give another name, or force to overwrite it")
     try:
         with whole_file(path) as raw:
@@ -77,7 +78,7 @@ def new_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
                     yield cast("IO[bytes]", packed_xz)
             else:
                 yield raw
-            if path.exists() and not force:
+            if os.path.exists(path) and not force:
                 raise OutputError(f"{path}: appeared while it was being written; nothing was overwritten")
     except OutputError:
         raise

@@ -139,3 +139,67 @@ def test_gaps_join_what_was_unknown_before():
     line = dataclasses.replace(channel("A", []), unknown=np.array([[100, 200], [500, 510], [900, 950]]))
     (joined,) = with_gaps(capture([line], end=1000), [(700, 800), (150, 500)]).channels
     assert joined.unknown.tolist() == [[100, 510], [700, 800], [900, 950]]
+
+
+TABLES = {
+    "duration_s": 1.0,
+    "seed": 5,
+    "index": {"channel": "SENSOR", "width_deg": 4.0, "noise_us": 0.5},
+    "shaft": {"speed_rev_per_s": 30.2, "random_walk": 0.0004},
+    "motor": {"phases": ["U", "V", "W"], "pole_pairs": 4},
+    "leds": [{"name": "arm", "part": "WS2812B 2013-05", "data": "DOUT", "count": 4}],
+    "firmware": {"columns": 24, "response_us": 60, "response_jitter_us": 2},
+}
+LIMITS = {
+    "motor.sequence_faults": {"max_count": 0},
+    "motor.dropouts": {"max_count": 0},
+    "placement.missing": {"max_ratio": 0.0},
+    "placement.seam": {"max_deg": 3},
+    "latency.without_update": {"max_ratio": 0.0},
+    "latency.latency": {"max_us": 400},
+    "rotation.speed": {"min_rev_per_s": 29, "max_rev_per_s": 32},
+}
+
+
+def bench(faults=()):
+    """A sound bench with motor lines, and limits on all that a gap could be taken for."""
+    made = simulate(scenario_from_mapping({**TABLES, "faults": list(faults)}))
+    tables = made.rig.model_dump(mode="json", exclude_defaults=True)
+    return made.capture, rig_from_mapping({**tables, "limits": LIMITS})
+
+
+@pytest.fixture(scope="module")
+def sound():
+    """The bench without a fault."""
+    return bench()
+
+
+@pytest.mark.parametrize("at", [0.0, 0.3, 0.55, 0.97])
+@pytest.mark.parametrize("gap_ms", [6, 10, 40])
+def test_no_verdict_comes_from_a_gap(sound, at, gap_ms):
+    """States of the motor, columns and updates that nobody saw are no faults, whatever part of a turn the gap takes."""
+    built, rig = sound
+    per_s = 1 / float(built.tick)
+    begin = built.start + round((12 + at) / 30.2 * per_s)
+    found = analyse(cut_all(built, begin, begin + round(gap_ms * 1e-3 * per_s)), rig)
+    assert [one.kind for one in found.incidents.incidents if one.origin is None] == ["capture-gap"]
+    assert [(one.id, one.value) for one in found.verdicts if one.verdict != "pass"] == []
+    assert (found.motor.sequence_faults, found.motor.dropouts, len(found.motor.faults)) == (0, 0, 0)
+    assert "at gaps of the recording left out" in found.motor.notes[-1]
+    told = found.placements[0].gap_turns > 0 or (~found.rotation.turns["used"]).any()
+    assert told
+    (gap,) = [seen for seen in found.incidents.incidents if seen.kind == "capture-gap"]
+    assert gap.observed == pytest.approx(gap_ms * 1e-3, abs=2e-3)
+
+
+def test_faults_away_from_a_gap_are_counted_all_the_same():
+    built, rig = bench(
+        [{"kind": "motor-sequence", "at_s": 0.2}, {"kind": "update-missing", "revolution": 5, "column": 7}]
+    )
+    whole = analyse(built, rig)
+    begin = built.start + round(0.6 / float(built.tick))
+    found = analyse(cut_all(built, begin, begin + round(0.01 / float(built.tick))), rig)
+    assert found.motor.sequence_faults == whole.motor.sequence_faults == 1
+    assert found.placements[0].missing == whole.placements[0].missing == 1
+    failed = {one.id for one in found.verdicts if one.verdict == "fail"}
+    assert failed == {"motor.sequence_faults", "placement.missing"}

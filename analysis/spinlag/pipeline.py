@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from spinlag.capture import Capture, Progress
@@ -20,6 +21,7 @@ from spinlag.leds.together import light_sentences
 from spinlag.leds.updates import ChainUpdates
 from spinlag.memory import release_freed_memory
 from spinlag.motor import Motor
+from spinlag.motor.gaps import without_gaps
 from spinlag.observations import Observation
 from spinlag.placement import Placement, place
 from spinlag.restart import restart_mark
@@ -52,11 +54,10 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     read = _Read(rotation, motor, quality, chains, clips)
     lines, incidents, seen = _follow(capture, rig, read)
     gaps = gaps_told(incidents)
-    if gaps and chains:
-        # what the LED lines did in a gap of the recording nobody saw: they are read again with that known
-        spans = [(gap.tick, gap.tick + round((gap.observed or 0.0) / capture.tick)) for gap in gaps]
-        chains = decode_chains(with_gaps(capture, spans), rig, progress)
-        read = replace(read, chains=without_misplaced(capture, rig, chains, clips))
+    if gaps:
+        # what the lines did in a gap of the recording nobody saw: they are read again with that known
+        del lines, incidents, seen
+        read = _knowing_of_gaps(capture, rig, read, _spans(capture, gaps), progress)
         lines, incidents, seen = _follow(capture, rig, read, gaps)
     return _findings(capture, rig, read, lines, incidents, seen)
 
@@ -70,6 +71,25 @@ class _Read:
     quality: RotationQuality | None
     chains: tuple[ChainUpdates, ...]
     clips: tuple[WrongClip, ...]
+
+
+def _spans(capture: Capture, gaps: Sequence[Observation]) -> list[tuple[int, int]]:
+    """First and last tick of every gap of the recording: the last edge before it, and the first one after it."""
+    return [(gap.tick, gap.tick + round((gap.observed or 0.0) / capture.tick)) for gap in gaps]
+
+
+def _knowing_of_gaps(
+    capture: Capture, rig: Rig, read: _Read, spans: Sequence[tuple[int, int]], progress: Progress | None
+) -> _Read:
+    """What the lines gave, without what leans on the gaps of the recording."""
+    motor, quality = read.motor, read.quality
+    if motor is not None:
+        motor = without_gaps(motor, spans, capture)
+        if motor is not read.motor:
+            quality = measure_quality(capture, rig, read.rotation, motor)
+    chains = decode_chains(with_gaps(capture, spans), rig, progress)
+    release_freed_memory()
+    return replace(read, motor=motor, quality=quality, chains=without_misplaced(capture, rig, chains, read.clips))
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +106,10 @@ def _follow(
 ) -> tuple[_Followed, IncidentReport, Seen | None]:
     """Placement, latency and incidents. `gaps` of the recording, where they are known from an earlier look."""
     rotation, motor, chains = read.rotation, read.motor, read.chains
-    placements = tuple(None if rotation is None else place(capture, rig, rotation, chain, motor) for chain in chains)
+    spans = _spans(capture, gaps)
+    placements = tuple(
+        None if rotation is None else place(capture, rig, rotation, chain, motor, gaps=spans) for chain in chains
+    )
     latencies = tuple(
         None
         if rotation is None or placement is None or not rotation.begins_known

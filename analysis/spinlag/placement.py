@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -73,6 +74,8 @@ class Placement:
     changes_only: bool = False
     """True where columns that show the same as the one before leave no trace, so that only those which change in most
     turns can be missed, and latency is known of turns whose first column changes."""
+    gap_turns: int = 0
+    """Turns that are not judged for nothing but a gap of the recording in them."""
     observations: tuple[Observation, ...] = ()
 
     @property
@@ -84,20 +87,28 @@ class Placement:
 
 
 def place(
-    capture: Capture, rig: Rig, rotation: Rotation, chain: ChainUpdates, motor: Motor | None = None
+    capture: Capture,
+    rig: Rig,
+    rotation: Rotation,
+    chain: ChainUpdates,
+    motor: Motor | None = None,
+    *,
+    gaps: Sequence[tuple[int, int]] = (),
 ) -> Placement | None:
     """Placement of one chain's updates: each on the nearest slot of the grid that its turn's own updates show.
 
     Angles come from the motor lines where these know the shaft better than the index alone, otherwise from the index
-    and the period that really happened. None where there is no whole revolution or no whole update to place.
+    and the period that really happened. Turns that meet one of the `gaps` of the recording (first and last tick) are
+    not judged: nobody knows which columns came in it. None where there is no whole revolution or no whole update to
+    place.
     """
     if len(rotation.turn_ticks) < 2 or not chain.whole.any():
         return None
     bounds = firmware_bounds(rotation)
     columns, columns_from = _column_count(rig, chain, bounds)
     slack = math.ceil(capture.sample_period.ticks)
-    gaps = columns_from == "rig" and leaves_gaps(chain, bounds, columns)
-    matching = (match_changes if gaps else match_columns)(chain.start, bounds, columns, slack=slack)
+    changes = columns_from == "rig" and leaves_gaps(chain, bounds, columns)
+    matching = (match_changes if changes else match_columns)(chain.start, bounds, columns, slack=slack)
     places = _by_index(capture, rotation, chain, matching, columns)
     sound = sound_updates(chain)
     table = _turn_table(places, rotation, columns, sound)
@@ -107,11 +118,13 @@ def place(
         places = _by_motor(capture, motor, chain, places, columns)
         table = _turn_table(places, rotation, columns, sound)
     expected = np.arange(columns)
-    if gaps:
+    if changes:
         turns = len(table)
         expected = usual_columns(places.revolution, places.column, turns, columns)
         table["missing"] = missing_of(expected, places.revolution, places.column, turns, columns)
-    judged = table[(table["updates"] > 0) & rotation.turns["used"].to_numpy(dtype=bool)]
+    used = (table["updates"] > 0).to_numpy() & rotation.turns["used"].to_numpy(dtype=bool)
+    recorded = ~_touched(rotation, gaps)
+    judged = table[used & recorded]
     usable = np.zeros(len(table) + 1, dtype=bool)  # the last one is for updates of no revolution, which say -1
     usable[judged["revolution"].to_numpy()] = True
     judgeable = usable[places.revolution] & np.isfinite(places.residue_deg)
@@ -143,10 +156,20 @@ def place(
         angles_from="index" if by_index is None else "motor lines",
         index_residue_rms_deg=by_index,
         broken=int(np.count_nonzero(judgeable & ~sound)),
-        changes_only=gaps,
+        changes_only=changes,
+        gap_turns=int(np.count_nonzero(used & ~recorded)),
     )
     seen = watch_placement(capture, rotation, chain, places, table, matching, columns, expected)
     return replace(placed, observations=seen)
+
+
+def _touched(rotation: Rotation, gaps: Sequence[tuple[int, int]]) -> NDArray[np.bool_]:
+    """Turns that meet a gap of the recording, shape (turns,)."""
+    touched = np.zeros(len(rotation.turn_ticks) - 1, dtype=bool)
+    for begin, end in gaps:
+        first = int(rotation.turn_ticks.searchsorted(begin, side="right")) - 1
+        touched[max(first, 0) : int(rotation.turn_ticks.searchsorted(end, side="right"))] = True
+    return touched
 
 
 def sound_updates(chain: ChainUpdates) -> NDArray[np.bool_]:

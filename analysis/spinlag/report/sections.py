@@ -147,6 +147,9 @@ def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None, latency
         outside = int((placement.places.revolution < 0).sum())
         if outside:
             said.append(f"{chain.name}: {outside} updates lie before the first or after the last whole revolution.")
+    if placement is not None and placement.gap_turns:
+        n = "1 revolution" if placement.gap_turns == 1 else f"{count(placement.gap_turns)} revolutions"
+        said.append(f"{chain.name}: {n} with a gap of the recording in them left out of the figures for placement.")
     if placement is not None and placement.broken:
         noun, are = ("update", "it is an incident") if placement.broken == 1 else ("updates", "they are incidents")
         said.append(

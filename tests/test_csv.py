@@ -338,7 +338,10 @@ def test_a_cut_right_behind_the_header() -> None:
     ("text", "reason", "at", "column"),
     [
         ("t_s,A\n0.1,0\n0.2,1\n0.15,0\n", "earlier", 4, 1),
-        ("t_s,A\n0.1,0\nsoon,1\n0.3,0\n", "'soon' is not a number", 3, 1),
+        ("t_s,A\n0.1,0\nsoon,1\n0.3,0\n", "'soon' is not a number; delete the line if it is no row of data", 3, 1),
+        ("t_s,A\n0.1,0\nt_s,A\n" + "0.3,1\n" * 30, "the header stands here once more: where two .* cut the file", 3, 1),
+        ("t_s,A\n0.1,0\nt_s,A,B\n0.3,0\n", "3 fields where the rows have 2; the header stands here once more", 3, None),
+        ("t_s,A\n0.1,0\n0.3,0\nTotal: 2 rows\n", "1 field where .* 2; delete the line if it is no row", 4, None),
         ("t_s,A\nsoon,1\n0.1,0\n0.3,0\n", "'soon' is not a number", 2, 1),
         ("t_s,A\n0.1,0\nNaN,1\n0.3,0\n", "no finite number", 3, 1),
         ("t_s,A\n0.1,0\n-inf,1\n0.3,0\n", "no finite number", 3, 1),

@@ -175,3 +175,30 @@ def test_variables_of_no_bits_are_told_wherever_warnings_are() -> None:
     # what has no levels in the first place is no loss worth a warning
     real = HEAD.replace(b"$enddefinitions", b"$var real 0 R R $end $enddefinitions") + BODY
     assert read_text(real).warnings == ()
+
+
+def test_two_recordings_in_one_file_are_told_apart() -> None:
+    second = HEAD + BODY
+    text = HEAD + BODY + second
+    declared = len(HEAD + BODY) + second.index(b"$var")
+    with pytest.raises(
+        CaptureError, match=f"time runs backwards.*declared once more at byte {declared}: where two"
+    ) as told:
+        read_text(text)
+    assert told.value.byte_offset > declared
+    later = HEAD + b"#0 0! #5 1!\n" + HEAD + b"#9 0! #12 1!\n"
+    (said,) = read_text(later).warnings
+    assert f"at byte {len(HEAD) + 12 + HEAD.index(b'$var')}, and were left out: where two recordings" in said
+    assert read_text(HEAD + b"#0 0! #5 1!\n$comment $var wire 1 ! A $end #9 0!\n").warnings == ()
+
+
+def test_a_declaration_without_its_end_does_not_swallow_the_next() -> None:
+    """IEEE Std 1364-2005, clause 18: every declaration ends in $end."""
+    at = HEAD.index(b"$var")
+    end = HEAD.index(b"$end", at)
+    text = HEAD[:end] + HEAD[end + len(b"$end") :]
+    with pytest.raises(CaptureError, match=r"the \$\w+ that begins here has no \$end before the next \$\w+") as told:
+        read_text(text)
+    assert told.value.byte_offset == at
+    free = HEAD.replace(b"$timescale", b"$comment a $var in words $end $timescale", 1)
+    assert len(read_text(free + BODY).channels) == len(read_text(HEAD + BODY).channels)

@@ -37,6 +37,10 @@ class _UnfitError(Exception):
     """A cell that does not fit its column, with the reason."""
 
 
+_WORD = re.compile(r"\s*\"?[^\W\d_]{2}")
+"""How a line of words begins; 0x1F, 1e9 and x are values."""
+
+
 class _Gathered:
     """Rows as they are read."""
 
@@ -69,7 +73,9 @@ def slow_rows(text: Text, start: int, stop: int, layout: Layout) -> Rows:
 def _take(gathered: _Gathered, number: int, line: str, text: Text, layout: Layout) -> Fault | None:
     fields = line.count(chr(text.delimiter)) + 1
     if fields != len(layout.columns):
-        return Fault(number, None, f"{_fields(fields)} where the rows have {len(layout.columns)}")
+        return Fault(
+            number, None, f"{_fields(fields)} where the rows have {len(layout.columns)}{_remedy(line, text, layout)}"
+        )
     cells = line.split(chr(text.delimiter))
     levels: list[int] = []
     packed: list[int | None] = []
@@ -86,13 +92,21 @@ def _take(gathered: _Gathered, number: int, line: str, text: Text, layout: Layou
             elif column.kind == "analogue":
                 volts.append(_volts(cell, text.decimal) * column.factor)
         except _UnfitError as error:
-            return Fault(number, k + 1, str(error))
+            return Fault(number, k + 1, f"{error}{_remedy(line, text, layout)}")
     gathered.lines.append(number)
     gathered.times.append(time)
     gathered.levels.append(levels)
     gathered.packed.append(packed)
     gathered.volts.append(volts)
     return None
+
+
+def _remedy(line: str, text: Text, layout: Layout) -> str:
+    """What to do about a line that is no row of data, as far as it can be told."""
+    cells = {cell.strip(' "') for cell in line.split(chr(text.delimiter))}
+    if any(column.name and column.name in cells for column in layout.columns):
+        return "; the header stands here once more: where two recordings were joined, cut the file in two before it"
+    return "; delete the line if it is no row of data" if _WORD.match(line) else ""
 
 
 def _fields(count: int) -> str:

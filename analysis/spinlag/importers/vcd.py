@@ -249,6 +249,9 @@ def _too_many(variables: list[Variable]) -> list[str]:
     return [*warnings, f"{more} more variables were left out for the same reason"] if more > 0 else warnings
 
 
+_CUT_IN_TWO = "where two recordings stand in one file, cut it in two before the second one's declarations"
+
+
 class _Body:
     """The values of a VCD file: blocks are parsed in any thread, and taken in, one after another, in file order."""
 
@@ -266,6 +269,7 @@ class _Body:
         self._dump_off = 0
         self._changes = 0
         self._zeros: int | None = None
+        self._declared: int | None = None
 
     def parse(self, block: Block) -> tuple[Parsed, Tail]:
         """One block on its own, as if it began with whole records; changes nothing here."""
@@ -280,10 +284,12 @@ class _Body:
         if self._rest:
             result = self.parse(_joined(self._rest, block))
         parsed, self._tail = result
+        if self._declared is None:
+            self._declared = parsed.declared
         if parsed.fault is not None:
             if parsed.first is not None and parsed.first_offset < parsed.fault.offset:
                 self._advance(parsed.first, parsed.first_offset)
-            raise CaptureError(parsed.fault.reason, file=self._file, byte_offset=parsed.fault.offset)
+            raise self._error(parsed.fault.reason, parsed.fault.offset)
         self._rest = parsed.rest
         self._too_long |= parsed.too_long
         self._dump_off += parsed.dump_off
@@ -314,6 +320,11 @@ class _Body:
                 f"zero bytes stand among the text, the first at byte {self._zeros}, as after a crash: what they "
                 "replaced is lost, and they were taken for white space"
             )
+        if self._declared is not None:
+            self.warnings.append(
+                f"variables are declared behind the first time stamp, at byte {self._declared}, and were left out: "
+                + _CUT_IN_TWO
+            )
         if self._too_long:
             self.warnings.append(
                 "some vector values have more digits than their variable has bits; the last ones count"
@@ -334,10 +345,15 @@ class _Body:
                 byte_offset=block.offset,
             )
 
+    def _error(self, reason: str, offset: int) -> CaptureError:
+        if self._declared is not None and self._declared < offset:
+            reason += f"; variables are declared once more at byte {self._declared}: {_CUT_IN_TWO}"
+        return CaptureError(reason, file=self._file, byte_offset=offset)
+
     def _advance(self, time: int, offset: int) -> None:
         """The block's first time stamp: may it follow what was before?"""
         if self._now is not None and time < self._now:
-            raise CaptureError(f"time runs backwards, from {self._now} to {time}", file=self._file, byte_offset=offset)
+            raise self._error(f"time runs backwards, from {self._now} to {time}", offset)
         if self._start is None:
             self._start = self._now = time
             for recorded in self._held:

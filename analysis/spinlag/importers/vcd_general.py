@@ -27,6 +27,7 @@ _NEUTRAL = (
 _END = _NEUTRAL.index(b"$end")
 _OFF = (_NEUTRAL.index(b"$dumpoff"), _NEUTRAL.index(b"$dumpportsoff"))
 _SKIPPED = b"$comment $date $version $timescale $scope $upscope $var $enddefinitions $attrbegin $attrend".split()
+_VAR = len(_NEUTRAL) + _SKIPPED.index(b"$var")
 KEYWORDS = Codes([*_NEUTRAL, *_SKIPPED])
 IN_COMMENT = b"$comment "
 
@@ -93,7 +94,8 @@ class _Roles:
 
 def read_general(block: Block, tokens: Tokens, scheme: Scheme) -> Parsed:
     """The block's records, or the first thing wrong in it, with its place."""
-    tokens, in_comment = _without_comments(tokens, scheme)
+    tokens, in_comment, declaration = _without_comments(tokens, scheme)
+    declared = None if declaration is None else block.offset + declaration
     body = _Body(block, tokens)
     roles = _port_roles(body) if scheme.ports else _roles(body)
     times = _times(body, roles.times)
@@ -103,8 +105,9 @@ def read_general(block: Block, tokens: Tokens, scheme: Scheme) -> Parsed:
     bits, too_long = _bits(body, roles, scheme)
     if body.fault is not None:
         if not len(times):
-            return Parsed(fault=body.fault)
-        return Parsed(first=int(times[0]), first_offset=body.offset(int(roles.times[0])), fault=body.fault)
+            return Parsed(fault=body.fault, declared=declared)
+        first, offset = int(times[0]), body.offset(int(roles.times[0]))
+        return Parsed(first=first, first_offset=offset, fault=body.fault, declared=declared)
     recorded, carried = _recorded(bits, roles.times, times, len(tokens))
     rest = IN_COMMENT if in_comment else b""
     if roles.unfinished is not None:
@@ -119,14 +122,16 @@ def read_general(block: Block, tokens: Tokens, scheme: Scheme) -> Parsed:
         rest,
         too_long=too_long,
         dump_off=len(roles.dump_off),
+        declared=declared,
     )
 
 
-def _without_comments(tokens: Tokens, scheme: Scheme) -> tuple[Tokens, bool]:
-    """The tokens outside comments and other sections that hold no values; whether the block ends inside one."""
+def _without_comments(tokens: Tokens, scheme: Scheme) -> tuple[Tokens, bool, int | None]:
+    """The tokens outside comments and other sections that hold no values; whether the block ends inside one; where
+    in the block a variable is declared, None for nowhere."""
     at = np.flatnonzero(tokens.first == ord("$"))
     if not len(at):
-        return tokens, False
+        return tokens, False, None
     word = _find(KEYWORDS, tokens, at)
     skipped = word >= len(_NEUTRAL)
     strange = np.flatnonzero(word == UNDECLARED)
@@ -137,7 +142,7 @@ def _without_comments(tokens: Tokens, scheme: Scheme) -> tuple[Tokens, bool]:
     if len(own_at) and (scheme.ports or _behind_opener(tokens, own_at).any()):
         opens = _opening_in_turn(tokens, opens, ends, set(own_at.tolist()), ports=scheme.ports)
     if not len(opens):
-        return tokens, False
+        return tokens, False, None
     following = ends.searchsorted(opens)
     end_number, which = np.unique(following, return_index=True)
     opens = opens[which]
@@ -146,7 +151,9 @@ def _without_comments(tokens: Tokens, scheme: Scheme) -> tuple[Tokens, bool]:
     depth[opens] += 1
     depth[stops] -= 1
     outside = np.flatnonzero(np.cumsum(depth[:-1], dtype=np.int8) == 0)
-    return tokens.select(outside), bool(end_number[-1] == len(ends))
+    declarations = opens[_find(KEYWORDS, tokens, opens) == _VAR]
+    declared = int(tokens.before[declarations[0]]) if len(declarations) else None
+    return tokens.select(outside), bool(end_number[-1] == len(ends)), declared
 
 
 def _long_and_undeclared(tokens: Tokens, at: Indices, codes: Codes) -> NDArray[np.bool_]:

@@ -137,6 +137,7 @@ def read_header(source: ByteSource) -> Header:
         text = _section(tokens)
         if text is None:
             break
+        _refuse_unended(word, text, offset, source.file)
         _declare(header, scopes, word, text, offset, source.file)
         if header.complete:
             header.body, header.body_offset = reader.rest_from(reader.position), reader.position
@@ -170,6 +171,19 @@ def _section(tokens: Iterator[tuple[bytes, int]]) -> list[bytes] | None:
         if size < _MOST_TEXT:
             words.append(word)
     return None
+
+
+def _refuse_unended(keyword: bytes, words: list[bytes], offset: int, file: str) -> None:
+    """A declaration that swallowed the next one: its $end is missing, and a line would be without a name."""
+    if keyword in _FREE_TEXT:
+        return
+    for word in words:
+        if word in _DECLARATIONS:
+            raise CaptureError(
+                f"the {_text(keyword)} that begins here has no $end before the next {_text(word)}: write it in",
+                file=file,
+                byte_offset=offset,
+            )
 
 
 def _declare(header: Header, scopes: list[str], keyword: bytes, words: list[bytes], offset: int, file: str) -> None:
@@ -222,6 +236,8 @@ def _variable(words: list[bytes], scopes: tuple[str, ...], offset: int, file: st
     return Variable(_text(words[0]).lower(), width, code, name, tuple(scope for scope in scopes if scope), bits)
 
 
+_DECLARATIONS = frozenset(b"$timescale $scope $upscope $var $enddefinitions".split())
+_FREE_TEXT = frozenset(b"$comment $date $version".split())
 _RESERVED = _BODY_KEYWORDS | set(
     b"$end $comment $date $version $timescale $scope $upscope $var $enddefinitions $attrbegin $attrend "
     b"$dumpportson $dumpportsoff $vcdclose".split()

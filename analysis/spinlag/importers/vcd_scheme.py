@@ -72,6 +72,7 @@ class Parsed:
     is text that can only be read together with the next block. A fault is kept, not raised: a block read on its own
     may have begun inside a comment; `first` then holds where it comes before the fault. `too_long`: a vector value had
     more digits than its variable has bits. `dump_off` counts the places where dumping was switched off.
+    `declared` is where in the file a variable is declared among the values, which are no place for it.
     """
 
     recorded: Recorded | None = None
@@ -83,3 +84,4 @@ class Parsed:
     fault: Fault | None = None
     too_long: bool = False
     dump_off: int = 0
+    declared: int | None = None

@@ -80,9 +80,19 @@ class _Decoder(Protocol):
     def hungry(self) -> bool: ...
 
 
+class _Inflater(Protocol):
+    """What both libraries offer."""
+
+    eof: bool
+    unused_data: bytes
+    unconsumed_tail: bytes
+
+    def decompress(self, data: bytes, most: int, /) -> bytes: ...
+
+
 class _GzipDecoder:
     def __init__(self) -> None:
-        self._inner = inflate.decompressobj(wbits=31)
+        self._inner: _Inflater = inflate.decompressobj(wbits=31)
 
     @property
     def eof(self) -> bool:

@@ -25,24 +25,21 @@ class Tail:
     cut: bool = False
 
 
-def trim_tail(block: Block, codes: Codes, *, ports: bool) -> tuple[Block, Tail]:
+def trim_tail(block: Block, codes: Codes, *, ports: bool, padded: bool) -> tuple[Block, Tail]:
     """The file's last block without a last token that may be cut short.
 
     A time stamp may always be; a code may be where another one begins with it. A block that ends with white space is
-    left alone. Zero bytes at the very end, as a crash leaves them, count as a cut.
+    left alone. Zero bytes behind it (`padded`), as a crash leaves them, count as a cut.
     """
     stop = block.stop
-    while stop > block.start and block.raw[stop - 1] == 0:
-        stop -= 1
-    padded = stop < block.stop
     if stop == block.start or block.raw[stop - 1] <= BLANK:
-        return replace(block, stop=stop), Tail(cut=padded)
+        return block, Tail(cut=padded)
     text = bytes(block.raw[_two_back(block, stop) : stop])
     found = _LAST_TWO.search(text)
     assert found is not None
     before, token = found[1] or b"", found[2]
     if token == b"$end" or (not padded and _whole(before, token, codes, ports)):
-        return replace(block, stop=stop), Tail(cut=padded)
+        return block, Tail(cut=padded)
     number = token[1:]
     time = int(number) if token.startswith(b"#") and number.isdigit() and len(number) < 20 else LATEST + 1
     return replace(block, stop=stop - len(token)), Tail(time if time <= LATEST else None, True)

@@ -15,6 +15,7 @@ from spinlag import read_capture
 from spinlag.errors import CaptureError
 from spinlag.importers import IMPORTERS, Importer, vcd
 from spinlag.importers.blocks import BlockReader, ahead, in_order
+from spinlag.importers.csv_options import CsvOptions
 from spinlag.importers.source import FileSource
 from spinlag.rig import CaptureTable
 
@@ -272,3 +273,13 @@ def test_a_packed_file_reads_as_the_plain_one(tmp_path: Path, threads: int) -> N
     plain, packed = drafts
     assert packed.channels[0].edges[:].tolist() == plain.channels[0].edges[:].tolist()
     assert (packed.start, packed.end) == (plain.start, plain.end)
+
+
+def test_options_for_tables_are_told_to_do_nothing_for_vcd(tmp_path):
+    path = write(tmp_path / "a.vcd", VCD)
+    options = CsvOptions(packed_columns=("A",), time_unit="ns", sample_rate_hz=1e9)
+    said = [warning for warning in read_capture(path, csv=options).warnings if "how a CSV is read" in warning]
+    assert said == [
+        "time unit, packed columns: this says how a CSV is read and changes nothing here, as the file is VCD"
+    ]
+    assert read_capture(path, csv=CsvOptions(sample_rate_hz=1e9)).warnings == read_capture(path).warnings

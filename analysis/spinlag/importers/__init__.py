@@ -95,7 +95,8 @@ def read_capture(
         chosen = _chosen(source, importer)
         draft = chosen.read(source, table, csv if csv is not None else CsvOptions())
         digest = source.sha256()
-        draft = replace(draft, warnings=(*source.warnings, *draft.warnings))
+        idle = _idle_options(chosen, csv)
+        draft = replace(draft, warnings=(*source.warnings, *idle, *draft.warnings))
         understood = (("compression", source.packing),) if source.packing != "plain" else ()
     period, doubts = _sample_period(draft, table)
     return Capture(
@@ -111,6 +112,17 @@ def read_capture(
         understood=(*understood, *draft.understood),
         read_with=_overruled(table, importer, csv, expand_limit),
     )
+
+
+def _idle_options(chosen: Importer, csv: CsvOptions | None) -> list[str]:
+    """What was said of a table, where the file is none. A sample rate is not of tables alone."""
+    said = asdict(csv) if csv is not None and chosen.name != "csv" else {}
+    idle = [name.replace("_", " ") for name, value in said.items() if value is not None and name != "sample_rate_hz"]
+    if not idle:
+        return []
+    return [
+        f"{', '.join(idle)}: this says how a CSV is read and changes nothing here, as the file is {chosen.name.upper()}"
+    ]
 
 
 def _overruled(

@@ -20,9 +20,9 @@ def table(tmp_path, time, head="Time [ms],A", end="", left_out=()):
 @pytest.mark.parametrize(
     ("time", "reason"),
     [
-        (lambda n: f"2026-11-25T10:00:00.{n:03d}Z", "column 1 ('2026-11-25T10:00:00.000Z') holds clock times"),
+        (lambda n: f"25/11/2026 10:00:00.{n:03d}", "column 1 ('25/11/2026 10:00:00.000') holds clock times"),
         (lambda n: f"00:00.{n:03d}000", "column 1 ('00:00.000000') holds clock times"),
-        (lambda n: f"{n}us", "column 1 ('0us') holds no plain numbers; export times without units"),
+        (lambda n: f"{n}min", "column 1 ('0min') holds no plain numbers; export times without units"),
         (lambda n: f"{n + 1}'000", 'column 1 ("1\'000") holds no plain numbers'),
     ],
     ids=["date", "clock", "unit", "groups"],

@@ -25,7 +25,7 @@ from reference_vcd import read as read_vcd_slowly
 from spinlag.capture import UNKNOWN
 from spinlag.errors import CaptureError, RigError, SpinlagError
 from spinlag.importers import csv as csv_table
-from spinlag.importers import csv_blocks, read_capture, vcd
+from spinlag.importers import csv_blocks, csv_text, csv_translate, read_capture, vcd
 from spinlag.importers.csv_options import CsvOptions
 from spinlag.importers.draft import Draft
 from spinlag.importers.source import HEAD_BYTES
@@ -200,8 +200,11 @@ def _as_the_slow_vcd_reader(text: bytes, draft: Draft) -> None:
 
 def _as_the_slow_csv_reader(text: bytes, draft: Draft) -> None:
     """Levels only: digitised volts have a reader of their own in the tests."""
-    if draft.warnings or text[:1] in (b"\xff", b"\xfe") or _FINER.search(text):
+    if draft.warnings or csv_text.encoding_of(text) is not None or _FINER.search(text):
         return
+    translation = csv_translate.find_translation(text[:HEAD_BYTES], CsvOptions())
+    if translation is not None or b"\x1a" in text or "\N{MINUS SIGN}".encode() in text:
+        return  # the slow reader knows plain numbers only
     layout = csv_table.find_layout(text[:HEAD_BYTES], CsvOptions(), file="", complete=True)
     if layout.unit == "samples" or [column.kind for column in layout.columns[1:]] != ["level"] * (
         len(layout.columns) - 1

@@ -23,7 +23,8 @@ from spinlag.importers.csv_header import SECONDS
 from spinlag.importers.csv_layout import Layout, find_layout, looks_like_rows
 from spinlag.importers.csv_options import CsvOptions
 from spinlag.importers.csv_rows import LARGEST_TICK
-from spinlag.importers.csv_text import Utf8Source, is_utf16, utf8_head
+from spinlag.importers.csv_text import END_OF_FILE, Utf8Source, encoding_of, utf8_head
+from spinlag.importers.csv_translate import TranslatedSource, find_translation
 from spinlag.importers.csv_words import about_layout, about_rows, about_switching
 from spinlag.importers.digitise import Digitiser, Switching, switching_levels
 from spinlag.importers.draft import Draft
@@ -45,10 +46,11 @@ _CONTROLS = bytes(set(range(32)) - {9, 10, 12, 13}) + b"\x7f"
 
 def sniff(head: bytes) -> bool:
     """Whether the first bytes of a file read as a table with a capture in it: text, rows of one width, numbers."""
-    head = utf8_head(head).removeprefix(b"\xef\xbb\xbf")
+    head = utf8_head(head).removeprefix(b"\xef\xbb\xbf").rstrip(END_OF_FILE + b"\r\n")
     if len(head.translate(None, _CONTROLS)) < len(head) or head.lstrip().startswith(_VCD_WORDS):
         return False
-    return looks_like_rows(head)
+    translation = find_translation(head, CsvOptions())
+    return looks_like_rows(head if translation is None else translation.head(head))
 
 
 def read(
@@ -68,9 +70,14 @@ def read(
     table = table if table is not None else CaptureTable()
     options = _with_rig(options if options is not None else CsvOptions(), table)
     complete = len(source.head) < HEAD_BYTES
-    if is_utf16(source.head):
+    if encoding_of(source.head) is not None:
         source = Utf8Source(source)
-    layout = find_layout(source.head, options, file=source.file, complete=complete)
+    translation = find_translation(source.head, options)
+    if translation is not None:
+        source, options = TranslatedSource(source, translation), translation.options(options)
+    layout = find_layout(source.head.rstrip(END_OF_FILE), options, file=source.file, complete=complete)
+    if translation is not None:
+        layout = translation.layout(layout)
     collector, warnings = _collect(source, layout, block_bytes, threads)
     if not collector.rows:
         raise CaptureError("there is a header but no row of data", file=source.file, line=layout.first_line)

@@ -13,7 +13,7 @@ from spinlag.importers.csv_fast import any_width_rows, has_tail, run_of_one_widt
 from spinlag.importers.csv_layout import Layout
 from spinlag.importers.csv_rows import Fault, Rows
 from spinlag.importers.csv_slow import COMMENT_BYTES, slow_rows
-from spinlag.importers.csv_text import NEWLINE, QUOTE, Text, plain_text, text_as_it_stands
+from spinlag.importers.csv_text import END_OF_FILE, NEWLINE, QUOTE, Text, plain_text, text_as_it_stands
 
 _FEW_ROWS = 512
 """A shorter run of rows of one width is not worth its own pass."""
@@ -26,7 +26,8 @@ def read_block(block: Block, layout: Layout) -> list[Rows]:
     """All rows of a block, up to the first fault; lines are counted from 0 at the start of the block."""
     raw = block.raw
     start = min(max(block.start, block.start + layout.data_offset - block.offset), block.stop)
-    end = block.stop
+    end = _without_end_mark(block, start, layout) if block.last else block.stop
+    block = replace(block, stop=end)
     if block.last and end > start and raw[end - 1] != layout.newline:
         end = max(raw.rfind(layout.newline, start, end) + 1, start)
     pieces = _numbered(_read(raw, start, end, layout))
@@ -35,6 +36,17 @@ def read_block(block: Block, layout: Layout) -> list[Rows]:
     if end < block.stop and not (pieces and pieces[-1].fault):
         pieces.append(_unended(raw, end, block.stop, layout, sum(piece.lines for piece in pieces)))
     return pieces
+
+
+def _without_end_mark(block: Block, start: int, layout: Layout) -> int:
+    """Where the last block ends without control-Z: what stands before that is a whole line."""
+    end = block.stop
+    while end > start and block.raw[end - 1] == END_OF_FILE[0]:
+        end -= 1
+    if start < end < block.stop and block.raw[end - 1] != layout.newline:
+        block.raw[end] = layout.newline
+        end += 1
+    return end
 
 
 def _numbered(pieces: Iterator[Rows]) -> list[Rows]:
@@ -136,7 +148,7 @@ def _last_cell(raw: bytearray, start: int, stop: int, layout: Layout) -> int | N
     tail = bytes(raw[start:stop])
     while tail:
         rest, _, row = tail.rstrip(b"\r\n").rpartition(newline)
-        if row.strip() and not row.lstrip().startswith(COMMENT_BYTES):
+        if row.strip(b" \t\r" + END_OF_FILE) and not row.lstrip().startswith(COMMENT_BYTES):
             return len(layout.dialect.split(row.decode("latin-1"))[-1])
         tail = rest
     return None

@@ -38,6 +38,9 @@ _NUMBERS = {
     ",": re.compile(r"[-+]?(?:\d+,?\d*|,\d+)(?:[eE][-+]?\d{1,3})?", re.ASCII),
 }
 _NOT_A_NUMBER = re.compile(r"[-+]?(?:nan|inf(?:inity)?)", re.IGNORECASE)
+_SIGN = re.compile(r"\N{MINUS SIGN}(?=[\d.,])")
+"""Typographic minus signs of numbers, which some writers use for their locale."""
+
 _HEX = re.compile(r"0[xX][0-9a-fA-F]{1,16}|[0-9a-fA-F]{2,16}")
 
 LEVELS = {
@@ -118,7 +121,7 @@ def head_lines(head: bytes, *, complete: bool) -> list[HeadLine]:
     lines = []
     offset = 0
     for number, piece in enumerate(pieces, start=1):
-        lines.append(HeadLine(number, offset, _decoded(piece).rstrip("\r\n")))
+        lines.append(HeadLine(number, offset, _SIGN.sub("-", _decoded(piece).rstrip("\r\n"))))
         offset += len(piece) + 1
     return lines
 

@@ -18,7 +18,7 @@ from spinlag.importers.csv_rows import (
     rows_that_change,
     steps_of,
 )
-from spinlag.importers.csv_text import Text
+from spinlag.importers.csv_text import END_OF_FILE, Text
 from spinlag.importers.lanes import LOST
 
 _NUMBER = re.compile(r"([-+]?)(\d*)(?:\.(\d*))?(?:[eE]([-+]?\d{1,3}))?", re.ASCII)
@@ -62,7 +62,7 @@ def slow_rows(text: Text, start: int, stop: int, layout: Layout) -> Rows:
     fault = None
     for number, line in enumerate(lines):
         bare = line.strip()
-        if not bare or bare.startswith(COMMENT_BYTES):
+        if not bare.strip(END_OF_FILE) or bare.startswith(COMMENT_BYTES):
             continue
         fault = _take(gathered, number, line.rstrip(b"\r").decode("utf-8", "replace"), text, layout)
         if fault is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,13 @@ from spinlag.importers.source import ByteSource
 
 NEWLINE, RETURN, SPACE, TAB, QUOTE, POINT = 10, 13, 32, 9, 34, 46
 
+END_OF_FILE = b"\x1a"
+"""Control-Z, with which old programs end a text (common practice, no source)."""
+
 _BYTE_ORDER_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+_JUDGED = 400
+_MINUS = "\N{MINUS SIGN}".encode()
+_SIGN = re.compile(_MINUS + rb"(?=[\d.,])")
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,19 +44,30 @@ class Text:
         return self.words.view(np.uint8)
 
 
-def is_utf16(head: bytes) -> bool:
-    """Whether a file begins with a byte order mark of UTF-16."""
-    return head.startswith(_BYTE_ORDER_MARKS)
+def encoding_of(head: bytes) -> str | None:
+    """The name of a file's UTF-16, None for other text: by its mark or, without one, by its zero bytes.
+
+    Every other byte of plain text in UTF-16 is 0, and none of those between.
+    """
+    if head.startswith(_BYTE_ORDER_MARKS):
+        return "utf-16"
+    few = head[:_JUDGED]
+    odd, even = few[1::2], few[::2]
+    if len(few) < 4:
+        return None
+    if not any(odd) and 0 not in even:
+        return "utf-16-le"
+    return "utf-16-be" if not any(even) and 0 not in odd else None
 
 
 class Utf8Source:
-    """A UTF-16 source (with its byte order mark) as UTF-8."""
+    """A UTF-16 source as UTF-8."""
 
     def __init__(self, source: ByteSource) -> None:
         self.file = source.file
         self.unpacks = source.unpacks
         self._source = source
-        self._decoder = codecs.getincrementaldecoder("utf-16")()
+        self._decoder = codecs.getincrementaldecoder(encoding_of(source.head) or "utf-16")()
         self._chunk = bytearray(1 << 16)
         self._pending = b""
         self._ended = False
@@ -78,9 +96,10 @@ class Utf8Source:
 
 def utf8_head(head: bytes) -> bytes:
     """The head of a UTF-16 file as UTF-8; other heads as they are."""
-    if not is_utf16(head):
+    encoding = encoding_of(head)
+    if encoding is None:
         return head
-    return head[: len(head) // 2 * 2].decode("utf-16", "replace").encode("utf-8", "replace")
+    return head[: len(head) // 2 * 2].decode(encoding, "replace").encode("utf-8", "replace")
 
 
 def text_as_it_stands(raw: bytearray, start: int, stop: int, dialect: Dialect) -> Text:
@@ -93,6 +112,10 @@ def plain_text(raw: bytearray, start: int, stop: int, dialect: Dialect, newline:
 
     `raw` has MARGIN bytes to spare at either end. The number of lines stays as it was.
     """
+    if raw.find(_MINUS, start, stop) >= 0:
+        signed = _SIGN.sub(b"-", bytes(raw[start:stop]))
+        raw = bytearray(MARGIN) + signed + bytearray((-len(signed)) % 8 + MARGIN)
+        start, stop = MARGIN, MARGIN + len(signed)
     buffer = np.frombuffer(raw, dtype=np.uint8)
     delimiter = SPACE if dialect.delimiter == SPACES else ord(dialect.delimiter)
     decimal = ord(dialect.decimal)

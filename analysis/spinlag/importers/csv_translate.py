@@ -1,0 +1,276 @@
+"""CSV cells that a person reads at once and a number parser does not: clock times, a unit in every cell; and line ends
+of several kinds in one file. They become plain numbers and line feeds, line by line, before anything reads them.
+
+A clock time becomes seconds since midnight of the first row's day, digit by digit (ISO 8601-1:2019, 5.3 and 5.4, with
+or without date and offset); one that falls by more than half a day, without a date, has passed midnight. A time with a
+unit becomes seconds, a voltage with a unit volts, by an exponent: nothing is rounded. A cell that does not fit stays as
+it is, for the reader to complain about at its place.
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+
+from spinlag.importers.csv_dialect import COMMENT_MARKS, DELIMITER_NAMES, MOST_LINES, newline_of
+from spinlag.importers.csv_header import header_name
+from spinlag.importers.csv_layout import Layout
+from spinlag.importers.csv_options import CsvOptions
+from spinlag.importers.source import ByteSource
+
+_MOSTLY = 0.95
+"""Share of a column's filled cells that must be of one kind."""
+
+_SAMPLED = 200
+"""Lines of the head by which columns are judged: of its second half, where the rows are."""
+
+_CHUNK = 1 << 16
+_LONGEST_LINE = 1 << 20
+"""A longer piece without a line end is no row and goes on as it is."""
+
+_DAY = 86400
+_DELIMITERS = (b"\t", b";", b"|", b",")
+_COMMENTS = tuple(mark.encode() for mark in COMMENT_MARKS)
+_WORTH_A_LOOK = re.compile(rb"\d:\d\d:\d\d|\d ?(?:[mnpu]|\xc2?\xb5|\xce\xbc)?[sSvV]|\r[^\r\n]")
+_LONE_RETURN = re.compile(rb"\r+(?=[^\r\n])")
+_DATE = rb"(?P<year>\d{4})[-/](?P<month>\d\d?)[-/](?P<day>\d\d?)"
+_DATE_CELL = re.compile(rb' *"?' + _DATE + rb'"? *')
+_CLOCK = re.compile(
+    rb'(?P<open> *(?P<quote>"?) *)(?:'
+    + _DATE
+    + rb"(?:T| +))?(?P<hour>\d\d?):(?P<minute>[0-5]\d):(?P<second>[0-5]\d)(?P<part>[.,]\d{1,18})?"
+    + rb" *(?P<zone>Z|[-+]\d\d:?\d\d)? *(?P=quote)[ \r]*"
+)
+_MEASURE = rb'(?P<open> *(?P<quote>"?) *)(?P<number>[-+]?(?:\d+[.,]?\d*|[.,]\d+))(?:[eE](?P<power>[-+]?\d{1,3}))? ?'
+_TIME = re.compile(_MEASURE + rb"(?P<unit>s|sec|ms|us|\xb5s|\xc2\xb5s|\xce\xbcs|ns|ps)" + rb" *(?P=quote)[ \r]*")
+_VOLTAGE = re.compile(_MEASURE + rb"(?P<unit>[Vv]|mV|uV|\xb5V|\xc2\xb5V|\xce\xbcV)" + rb" *(?P=quote)[ \r]*")
+_POWER = {b"m": -3, b"u": -6, b"\xb5": -6, b"\xc2\xb5": -6, b"\xce\xbc": -6, b"n": -9, b"p": -12}
+_THOUSANDTHS = re.compile(rb'"?\d{3}(?:\d{3}){0,2}"?')
+
+
+@dataclass(frozen=True)
+class Translation:
+    """What of a file is to be translated: columns from 0, between `delimiter`s; `returns`: lone ones end lines too."""
+
+    newline: bytes
+    delimiter: bytes = b","
+    clock: int | None = None
+    time: int | None = None
+    volts: tuple[int, ...] = ()
+    returns: bool = False
+
+    def options(self, options: CsvOptions) -> CsvOptions:
+        """Options for reading the translated text."""
+        column = self.clock if self.clock is not None else self.time
+        return options if column is None else replace(options, time_column=column + 1, time_unit="s")
+
+    def layout(self, layout: Layout) -> Layout:
+        """The layout of the translated text, with what was translated said in it."""
+        if self.clock is not None:
+            layout = replace(layout, unit_from="clock times, from midnight of the first row's day")
+        elif self.time is not None:
+            layout = replace(layout, unit_from="a unit stands in every cell")
+        columns = list(layout.columns)
+        for k in self.volts:
+            if k < len(columns):
+                columns[k] = replace(columns[k], kind="analogue", factor=1.0, note="")
+        return replace(layout, columns=tuple(columns))
+
+    def head(self, head: bytes) -> bytes:
+        """The head of the file, translated."""
+        return Translator(self).text(head)
+
+
+def find_translation(head: bytes, options: CsvOptions) -> Translation | None:
+    """What has to be translated in a file with this head; None, as for most files, for nothing."""
+    if not _WORTH_A_LOOK.search(head):
+        return None
+    newline = newline_of(head)
+    returns = newline == b"\n" and _LONE_RETURN.search(head) is not None
+    text = _LONE_RETURN.sub(b"\n", head) if returns else head
+    lines = [line for line in text.split(newline, MOST_LINES)[:-1] if line.strip()]
+    if not lines:
+        lines = [text]
+    found = Translation(newline, returns=returns)
+    delimiter = _delimiter(lines, options)
+    if delimiter is not None:
+        found = _columns(found, lines, delimiter, options)
+    nothing = not returns and found.clock is None and found.time is None and not found.volts
+    return None if nothing else found
+
+
+def _rows(lines: list[bytes]) -> list[bytes]:
+    """The lines by which columns are judged."""
+    lines = [line for line in lines if not line.lstrip().startswith(_COMMENTS)]
+    return lines[len(lines) // 2 :][:_SAMPLED]
+
+
+def _delimiter(lines: list[bytes], options: CsvOptions) -> bytes | None:
+    """The first delimiter that cuts nearly all of the rows into as many cells; None where none does."""
+    rows = _rows(lines)
+    given = options.delimiter
+    tried = _DELIMITERS if given is None else (DELIMITER_NAMES.get(given.lower(), given).encode("utf-8", "replace"),)
+    for delimiter in tried:
+        widths = Counter(row.count(delimiter) for row in rows)
+        if rows and widths[max(widths, key=lambda width: widths[width])] >= 0.9 * len(rows) and max(widths) > 0:
+            return delimiter
+    return None
+
+
+def _columns(found: Translation, lines: list[bytes], delimiter: bytes, options: CsvOptions) -> Translation:
+    rows = [row.split(delimiter) for row in _rows(lines)]
+    width = Counter(map(len, rows)).most_common(1)[0][0]
+    columns = list(zip(*(row for row in rows if len(row) == width), strict=True))
+    heading = next((line.split(delimiter) for line in lines if line.count(delimiter) == width - 1), [])
+    names = [header_name(_text(cell)) for cell in heading]
+    chosen = None if options.time_column is None else str(options.time_column)
+    clock = time = None
+    for k, cells in enumerate(columns):
+        named = k < len(names) and names[k].is_time
+        wanted = chosen in (str(k + 1), names[k].name, _text(heading[k])) if chosen and names else named
+        if not wanted and (chosen or not all(_may_precede(column) for column in columns[:k])):
+            continue
+        if _mostly(_CLOCK, cells):
+            # a fraction behind a comma that delimits as well would be lost
+            beside = columns[k + 1] if k + 1 < width else ()
+            apart = not any(b"." in cell or b"," in cell for cell in cells) and _mostly(_THOUSANDTHS, beside)
+            clock = None if apart else k
+            break
+        if _mostly(_TIME, cells):
+            time = k
+            break
+    volts = tuple(k for k, cells in enumerate(columns) if _mostly(_VOLTAGE, cells))
+    return replace(found, delimiter=delimiter, clock=clock, time=time, volts=volts)
+
+
+def _text(cell: bytes) -> str:
+    return cell.decode("utf-8", "replace").strip(' "\r\ufeff')
+
+
+def _may_precede(cells: Iterable[bytes]) -> bool:
+    """Whether a column can stand left of the time: nothing, a date or a count of rows."""
+    return all(_DATE_CELL.fullmatch(cell) or cell.strip(b' "').isdigit() or not cell.strip() for cell in cells)
+
+
+def _mostly(kind: re.Pattern[bytes], cells: Iterable[bytes]) -> bool:
+    filled = [cell for cell in cells if cell.strip()]
+    return len(filled) > 0 and sum(kind.fullmatch(cell) is not None for cell in filled) >= _MOSTLY * len(filled)
+
+
+class Translator:
+    """Translates lines in the order of the file: it remembers the day of clock times."""
+
+    def __init__(self, translation: Translation) -> None:
+        self._of = translation
+        self._origin: int | None = None
+        self._zone: int | None = None
+        self._last: int | None = None
+        self._days = 0
+
+    def text(self, text: bytes) -> bytes:
+        """Whole lines, translated."""
+        of = self._of
+        if of.returns:
+            text = _LONE_RETURN.sub(b"\n", text)
+        if of.clock is None and of.time is None and not of.volts:
+            return text
+        return of.newline.join(map(self._line, text.split(of.newline)))
+
+    def _line(self, line: bytes) -> bytes:
+        of = self._of
+        cells = line.split(of.delimiter)
+        if of.clock is not None and of.clock < len(cells):
+            cells[of.clock] = self._clock(cells, of.clock)
+        if of.time is not None and of.time < len(cells):
+            cells[of.time] = _plain(_TIME, cells[of.time], lambda unit: unit[:-1] if unit != b"sec" else b"")
+        for k in of.volts:
+            if k < len(cells):
+                cells[k] = _plain(_VOLTAGE, cells[k], lambda unit: unit[:-1])
+        return of.delimiter.join(cells)
+
+    def _clock(self, cells: list[bytes], column: int) -> bytes:
+        """A clock time as seconds, its fraction as written."""
+        cell = cells[column]
+        found = _CLOCK.fullmatch(cell)
+        if found is None:
+            return cell
+        seconds = int(found["hour"]) * 3600 + int(found["minute"]) * 60 + int(found["second"])
+        seconds -= self._offset(found["zone"])
+        date = found if found["year"] else (_DATE_CELL.fullmatch(cells[column - 1]) if column else None)
+        if date is not None:
+            try:
+                day = datetime.date(int(date["year"]), int(date["month"]), int(date["day"])).toordinal()
+            except ValueError:
+                return cell
+            self._origin = day if self._origin is None else self._origin
+            seconds += (day - self._origin) * _DAY
+        else:
+            if self._last is not None and seconds < self._last - _DAY // 2:
+                self._days += 1
+            self._last = seconds
+            seconds += self._days * _DAY
+        if seconds < 0:
+            return cell
+        return found["quote"] + b"%d" % seconds + (found["part"] or b"") + found["quote"] + cell[len(cell.rstrip()) :]
+
+    def _offset(self, zone: bytes | None) -> int:
+        """Seconds by which a row's offset from UTC exceeds that of the first row."""
+        if zone is None or zone == b"Z":
+            offset = 0
+        else:
+            offset = int(zone[1:3]) * 3600 + int(zone[-2:]) * 60
+            offset = -offset if zone[:1] == b"-" else offset
+        self._zone = offset if self._zone is None else self._zone
+        return offset - self._zone
+
+
+def _plain(kind: re.Pattern[bytes], cell: bytes, prefix: Callable[[bytes], bytes]) -> bytes:
+    """A cell's number in the unit without a prefix."""
+    found = kind.fullmatch(cell)
+    if found is None:
+        return cell
+    power = int(found["power"] or 0) + _POWER.get(prefix(found["unit"]), 0)
+    number = found["number"] + (b"e%d" % power if power else b"")
+    return found["quote"] + number + found["quote"] + cell[len(cell.rstrip()) :]
+
+
+class TranslatedSource:
+    """A source with its lines translated."""
+
+    def __init__(self, source: ByteSource, translation: Translation) -> None:
+        self.file = source.file
+        self.unpacks = source.unpacks
+        self.head = translation.head(source.head)
+        self._source = source
+        self._translator = Translator(translation)
+        self._newline = translation.newline
+        self._chunk = bytearray(_CHUNK)
+        self._begun = b""
+        self._pending = memoryview(b"")
+        self._ended = False
+
+    def readinto(self, buffer: memoryview) -> int:
+        """Fill `buffer`; fewer bytes only at the end."""
+        filled = 0
+        while filled < len(buffer):
+            if not self._pending:
+                if self._ended:
+                    break
+                self._more()
+                continue
+            count = min(len(buffer) - filled, len(self._pending))
+            buffer[filled : filled + count] = self._pending[:count]
+            self._pending = self._pending[count:]
+            filled += count
+        return filled
+
+    def _more(self) -> None:
+        got = self._source.readinto(memoryview(self._chunk))
+        self._ended = got < len(self._chunk)
+        text = self._begun + bytes(self._chunk[:got])
+        cut = len(text) if self._ended or len(text) > _LONGEST_LINE else text.rfind(self._newline) + 1
+        self._begun = text[cut:]
+        self._pending = memoryview(self._translator.text(text[:cut]))

@@ -1,0 +1,157 @@
+"""Tables that a person reads at once: clock times, units in the cells, typographic signs, old and mixed line ends."""
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tests.fuzz.oracle import TextSource
+
+from spinlag.errors import CaptureError
+from spinlag.importers import read_capture
+from spinlag.importers.csv import read as read_csv
+from spinlag.importers.csv_options import CsvOptions
+
+ROWS = 20
+LEVEL = [int(3 <= n < 5 or n >= 9) for n in range(ROWS)]
+CHANGES = [3, 5, 9]
+"""Rows at which the level changes."""
+
+
+def rows(time, level=str, ends=("\n",)):
+    return "".join(f"{time(n)},{level(LEVEL[n])}{ends[n % len(ends)]}" for n in range(ROWS))
+
+
+def read(tmp_path, text, encoding="utf-8"):
+    path = tmp_path / "t.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode(encoding))
+    return read_capture(path)
+
+
+def instants(capture):
+    """Seconds, exactly."""
+    (line,) = [channel for channel in capture.channels if channel.name == "A"]
+    return [int(tick) * capture.tick for tick in line.edges]
+
+
+def clock(seconds):
+    """ISO 8601-1:2019, 5.3.1: hours, minutes, seconds and a decimal fraction."""
+    whole = seconds.numerator // seconds.denominator % 86400
+    part = int((seconds % 1) * 10**6)
+    return f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}.{part:06d}"
+
+
+@pytest.mark.parametrize("date", ["", "2026-11-25T", "2026-11-25 ", "2026/11/25 ", "2026-11-25,", "7,"])
+@pytest.mark.parametrize("zone", ["", "Z", "+01:00"])
+def test_clock_times_are_read_to_the_last_digit(tmp_path, date, zone):
+    def time(n):
+        return f"{date}{clock(Fraction(36000) + Fraction(n, 10**6))}{zone}"
+
+    capture = read(tmp_path, "Time,A\n".rjust(7 + date.count(","), ",") + rows(time))
+    assert instants(capture) == [36000 + Fraction(n, 10**6) for n in CHANGES]
+    assert ("time unit", "s (clock times, from midnight of the first row's day)") in capture.understood
+
+
+@pytest.mark.parametrize("dated", [False, True])
+def test_clock_times_pass_midnight(tmp_path, dated):
+    start = Fraction(86399) + Fraction(99, 100)
+
+    def time(n):
+        at = start + Fraction(n, 500)
+        return ("2026-12-31T" if at < 86400 else "2027-01-01T") * dated + clock(at)
+
+    assert instants(read(tmp_path, "Time,A\n" + rows(time))) == [start + Fraction(n, 500) for n in CHANGES]
+
+
+def test_offsets_from_utc_that_change_within_the_file(tmp_path):
+    """The hour that summer time gives back is no step back."""
+    text = "t,A\n2026-10-25T02:59:59.5+02:00,0\n2026-10-25T02:00:00.0+01:00,1\n2026-10-25T02:00:00.5+01:00,0\n"
+    assert instants(read(tmp_path, text)) == [Fraction(3 * 3600), 3 * 3600 + Fraction(1, 2)]
+
+
+def test_a_clock_set_back_or_damaged_is_told_with_its_place(tmp_path):
+    with pytest.raises(CaptureError, match="earlier than in the row before") as told:
+        read(tmp_path, "t,A\n10:00:00.5,0\n10:00:00.6,1\n10:00:00.1,0\n10:00:00.7,0\n")
+    assert (told.value.line, told.value.column) == (4, 1)
+    good = "".join(f"10:00:00.{n:03d},{n % 2}\n" for n in range(100))
+    with pytest.raises(CaptureError, match=r"'10:61:00\.5' is not a number") as told:
+        read(tmp_path, f"t,A\n{good}10:61:00.5,0\n{good}")
+    assert (told.value.line, told.value.column) == (102, 1)
+
+
+def test_a_fraction_behind_a_comma_that_delimits_is_not_lost(tmp_path):
+    with pytest.raises(CaptureError):
+        read(tmp_path, "Time,A\n" + rows(lambda n: f"10:00:00,{n:03d}"))
+
+
+@pytest.mark.parametrize(
+    ("head", "time", "volts"),
+    [
+        ("Time,A", lambda n: f"{n * 250} us" if n < 4 else f"{n / 4:.2f} ms", lambda one: f"{3 * one + 0.1:.1f}V"),
+        ("Time (us),A (V)", lambda n: f"{n * 250}us", lambda one: f"{3300 * one} mV"),
+        ("Time,A (mV)", lambda n: f'"{n * 250} µs"', lambda one: f'"{5 * one} V"'),
+        ("Time,A", lambda n: f"{n * 250e-6:.6f} s", str),
+        ("Time,A", lambda n: str(n * 0.00025), lambda one: f"{one} V"),
+    ],
+    ids=["mixed", "twice", "quoted", "seconds", "volts alone"],
+)
+def test_a_unit_in_every_cell(tmp_path, head, time, volts):
+    capture = read(tmp_path, f"{head}\n" + rows(time, volts))
+    found = instants(capture)
+    assert len(found) == len(CHANGES)
+    for n, at in zip(CHANGES, found, strict=True):
+        assert Fraction(n - 1, 4000) <= at <= Fraction(n, 4000)  # between two rows
+    if volts is str:
+        assert found == [Fraction(n, 4000) for n in CHANGES]
+
+
+def test_a_column_of_durations_beside_the_time_is_no_time(tmp_path):
+    capture = read(
+        tmp_path, "Time [s],A,period\n" + "".join(f"0.{n:03d},{LEVEL[n]},{20 - n} ms\n" for n in range(ROWS))
+    )
+    assert instants(capture) == [Fraction(n, 1000) for n in CHANGES]
+    assert [channel.name for channel in capture.channels] == ["A"]
+
+
+@pytest.mark.parametrize("end", ["\x1a", "\n\x1a", "\r\n\x1a\x1a\x1a", "\n\x1a\r\n"])
+@pytest.mark.parametrize("level", [str, lambda one: f"{3.25 * one:.2f}"], ids=["levels", "volts"])
+def test_control_z_ends_a_text(tmp_path, end, level):
+    text = "t_s,A\n" + rows(lambda n: f"0.{n:03d}", level)
+    plain, ended = read(tmp_path, text), read(tmp_path, text.rstrip("\n") + end)
+    assert instants(ended) == instants(plain)
+    assert (ended.warnings, ended.end) == (plain.warnings, plain.end)
+
+
+def test_typographic_minus_signs(tmp_path):
+    text = "t_ms,A [V]\n" + rows(lambda n: n - 10, lambda one: f"{6 * one - 3}.5")
+    plain, signed = read(tmp_path, text), read(tmp_path, text.replace("-", "\N{MINUS SIGN}"))
+    assert len(instants(plain)) == 3
+    assert instants(signed) == instants(plain)
+    levels = "t_ms,A\n" + rows(lambda n: n - 10)
+    assert instants(read(tmp_path, levels.replace("-", "\N{MINUS SIGN}"))) == [Fraction(n - 10, 1000) for n in CHANGES]
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+def test_utf_16_without_its_mark(tmp_path, encoding):
+    assert instants(read(tmp_path, "t_ms,A\n" + rows(str), encoding)) == [Fraction(n, 1000) for n in CHANGES]
+
+
+@pytest.mark.parametrize("ends", [("\n", "\r\n", "\r"), ("\r", "\n"), ("\r\r\n",), ("\r\n", "\r")])
+def test_line_ends_of_three_kinds_in_one_file(tmp_path, ends):
+    assert instants(read(tmp_path, "t_ms,A\n" + rows(str, ends=ends))) == [Fraction(n, 1000) for n in CHANGES]
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.lists(st.integers(0, 2 * 10**10), min_size=2, max_size=40, unique=True).map(sorted),
+    st.integers(0, 86399),
+    st.sampled_from([1, 7, 64, 1 << 16]),
+    st.sampled_from(["", "\x1a", "\r\n"]),
+)
+def test_clock_times_in_blocks_of_any_size(micros, start, block_bytes, end):
+    """Held against the microseconds that were written; steps stay under half a day."""
+    times = [Fraction(start) + Fraction(at, 10**6) for at in micros]
+    text = "time,A\n" + "\n".join(f"{clock(at)},{k % 2}" for k, at in enumerate(times)) + end
+    draft = read_csv(TextSource(text.encode(), "t.csv"), options=CsvOptions(), block_bytes=block_bytes, threads=0)
+    first = times[0] // 86400 * 86400
+    assert [int(tick) * draft.tick for tick in draft.channels[0].edges] == [at - first for at in times[1:]]

@@ -65,3 +65,42 @@ def test_a_dump_that_gives_its_timescale_twice(tmp_path, second, same):
         return
     with pytest.raises(CaptureError, match=r"byte 21: a second timescale, '1 ns', where '1 us' was given"):
         read_capture(path)
+
+
+@pytest.mark.parametrize("mark", ["0b", "0B"])
+@pytest.mark.parametrize("width", [2, 8, 40])
+def test_binary_digits_behind_their_mark_are_no_hexadecimal_ones(tmp_path, mark, width):
+    capture = read_capture(
+        table(tmp_path, lambda n: f"{n},{mark}{5 * LEVEL[n] % 2**width:0{width}b}", head="Time [ms],bus,A")
+    )
+    levels = {channel.name: [int(tick) * capture.tick * 1000 for tick in channel.edges] for channel in capture.channels}
+    assert levels == {
+        "bus[0]": CHANGES_MS,
+        **({"bus[1]": [], "bus[2]": CHANGES_MS} if width > 2 else {}),
+        "A": CHANGES_MS,
+    }
+
+
+@pytest.mark.parametrize(
+    ("head", "which"), [("time_ms,channel,level", "column 2 (channel)"), ("t_ms,Pin,Value", "column 2 (Pin)")]
+)
+@pytest.mark.parametrize("names", [("INDEX", "DATA"), ("0", "1")])
+def test_a_row_per_event_of_some_line_is_not_read_as_one_line(tmp_path, head, which, names):
+    with pytest.raises(CaptureError, match="export one column of levels per line") as told:
+        read_capture(table(tmp_path, lambda n: f"{n},{names[n % 2]}", head=head))
+    assert which in str(told.value)
+    assert told.value.line == 2
+
+
+@pytest.mark.parametrize("before", ["# from the bench\n", "<html><pre>\n", "// 3\n"])
+def test_a_dump_behind_something_else_is_told_from_where_to_keep_it(tmp_path, before):
+    path = tmp_path / "t.vcd"
+    dump = "$timescale 1 us $end $var wire 1 ! A $end $enddefinitions $end\n#0 0! #5 1! #9 0!\n"
+    path.write_text(before + dump)
+    with pytest.raises(CaptureError, match=f"VCD file begin at byte {len(before)}: .* delete what is before them"):
+        read_capture(path)
+    path.write_text(dump.upper())
+    with pytest.raises(CaptureError, match=r"write keywords such as \$timescale in lower case"):
+        read_capture(path)
+    path.write_text(dump)
+    assert len(read_capture(path).channels) == 1

@@ -200,5 +200,9 @@ def test_a_declaration_without_its_end_does_not_swallow_the_next() -> None:
     with pytest.raises(CaptureError, match=r"the \$\w+ that begins here has no \$end before the next \$\w+") as told:
         read_text(text)
     assert told.value.byte_offset == at
+    for open_text in (b"$date 25 November\n", b"$version 1\n"):
+        with pytest.raises(CaptureError, match=r"has no \$end before the next \$timescale: write it in") as told:
+            read_text(open_text + HEAD + BODY)
+        assert told.value.byte_offset == 0
     free = HEAD.replace(b"$timescale", b"$comment a $var in words $end $timescale", 1)
     assert len(read_text(free + BODY).channels) == len(read_text(HEAD + BODY).channels)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
@@ -69,6 +70,8 @@ _FOREIGN = (
     (b"\xfe\xff", "UTF-16 text; save it as UTF-8"),
 )
 """First bytes of files that people hand over by mistake."""
+
+_DECLARATION = re.compile(rb"(?<!\S)\$(?:date|version|timescale|comment|scope|var)(?=\s)", re.IGNORECASE)
 
 
 def read_capture(
@@ -167,6 +170,12 @@ def _guess(head: bytes, file: str) -> str:
         return f"zero bytes stand among the text, the first at byte {head.index(0)}, as after a crash"
     if not head.strip():
         return "it begins with nothing but blanks"
+    declared = _DECLARATION.search(head)
+    if declared:
+        return (
+            f"declarations of a VCD file begin at byte {declared.start()}: they have to stand first and in lower case; "
+            "delete what is before them, and write keywords such as $timescale in lower case"
+        )
     kinds = " nor ".join(importer.name.upper() for importer in IMPORTERS)
     return f"its first bytes are neither {kinds}{_as_a_table(head, file)}"
 

@@ -41,7 +41,7 @@ _NOT_A_NUMBER = re.compile(r"[-+]?(?:nan|inf(?:inity)?)", re.IGNORECASE)
 _SIGN = re.compile(r"\N{MINUS SIGN}(?=[\d.,])")
 """Typographic minus signs of numbers, which some writers use for their locale."""
 
-_HEX = re.compile(r"0[xX][0-9a-fA-F]{1,16}|[0-9a-fA-F]{2,16}")
+_HEX = re.compile(r"0[bB][01]{1,64}|0[xX][0-9a-fA-F]{1,16}|[0-9a-fA-F]{2,16}")
 
 LEVELS = {
     **dict.fromkeys(("0", "l", "f", "low", "lo", "false", "off"), 0),
@@ -90,7 +90,7 @@ def is_nan_or_infinity(text: str) -> bool:
 
 
 def is_hexadecimal(text: str) -> bool:
-    """Whether a field could be a hexadecimal number of up to 64 bits."""
+    """Whether a field could be a hexadecimal number of up to 64 bits, or a binary one marked 0b."""
     return _HEX.fullmatch(text) is not None
 
 

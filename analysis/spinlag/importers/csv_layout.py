@@ -49,6 +49,12 @@ _NO_RATE = ", and nothing states the sample rate: give it (--sample-rate)"
 _CLOCK = re.compile(r"\d:\d\d")
 _GROUPED = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
 
+_BINARY = re.compile(r"0[bB][01]{1,64}")
+
+_LINE_NAMES = {"channel", "ch", "signal", "pin", "line", "input", "wire", "probe", "gpio"}
+_LEVEL_NAMES = {"level", "value", "state", "val", "new value", "new_value", "new level"}
+"""Headers of tables with a row per event: which line, and its new level."""
+
 _FEW_NAMED = 6
 """Columns that a message names before it says how many more there are."""
 
@@ -164,6 +170,7 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
     unit, unit_from, warnings = _unit_of_time(table, time, preamble, options, file)
     warnings += _grouped_times(table, time, options)
     columns = _columns(table, time, preamble, options, file)
+    _refuse_events(table, columns, file)
     if not any(column.kind in ("level", "packed", "analogue") for column in columns):
         found = [f"column {k + 1}: {column.note or 'empty'}" for k, column in enumerate(columns) if k != time]
         more = [f"and {len(found) - _FEW_NAMED} more"] if len(found) > _FEW_NAMED else []
@@ -426,6 +433,22 @@ def _columns(table: _Table, time: int | None, preamble: Preamble, options: CsvOp
     return columns
 
 
+def _refuse_events(table: _Table, columns: list[Column], file: str) -> None:
+    """A table with a row per event of some line would read as one line that all of them share."""
+    names = [column.name.lower() for column in columns]
+    which = next((k for k, name in enumerate(names) if name in _LINE_NAMES), None)
+    what = next((k for k, name in enumerate(names) if name in _LEVEL_NAMES), None)
+    others = [k for k, column in enumerate(columns) if column.kind in ("level", "packed") and k not in (which, what)]
+    if which is None or what is None or others or columns[what].kind != "level":
+        return
+    raise CaptureError(
+        f"each row seems to tell of the line that column {which + 1} ({columns[which].name}) names: "
+        "export one column of levels per line",
+        file=file,
+        line=table.first.number,
+    )
+
+
 def _name(table: _Table, column: int) -> str:
     return table.names[column].name or f"column_{column + 1}"
 
@@ -464,7 +487,9 @@ def _kind_of(table: _Table, column: int, options: CsvOptions, preamble: Preamble
 
 
 def _radix(cells: list[str]) -> int:
-    """16 for cells such as 0x3F or 3F, 2 for binary digits of one width, 10 otherwise."""
+    """16 for cells such as 0x3F or 3F, 2 for binary digits of one width or behind 0b, 10 otherwise."""
+    if cells and all(_BINARY.fullmatch(cell) for cell in cells):
+        return 2
     widths = {len(cell) for cell in cells}
     if len(widths) == 1 and min(widths) > 1 and {*"".join(cells)} <= {*"01"} and any(cell[0] == "0" for cell in cells):
         return 2

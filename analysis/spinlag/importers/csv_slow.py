@@ -29,6 +29,8 @@ NO_SAMPLE = (9.9e37, 9.91e37)
 
 COMMENT_BYTES = tuple(mark.encode() for mark in COMMENT_MARKS)
 
+_PREFIXES = {2: "0b", 16: "0x"}
+
 Number = tuple[int, int]
 """Mantissa and power of ten."""
 
@@ -154,7 +156,7 @@ def _level(cell: str, decimal: int) -> int:
 def _packed(cell: str, column: Column) -> int | None:
     if LEVELS.get(cell.lower()) == LOST:
         return None
-    digits = cell[2:] if column.radix == 16 and cell[:2].lower() == "0x" else cell
+    digits = cell[2:] if cell[:2].lower() == _PREFIXES.get(column.radix) else cell
     try:
         value = int(digits, column.radix) if digits.isalnum() and len(digits) <= 64 else -1
     except ValueError:

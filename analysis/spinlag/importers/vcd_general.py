@@ -25,6 +25,7 @@ _NEUTRAL = (
     b"$end $dumpvars $dumpall $dumpon $dumpoff $dumpports $dumpportsall $dumpportson $dumpportsoff $vcdclose".split()
 )
 _END = _NEUTRAL.index(b"$end")
+_WHOLE = "the time must be a whole number of ticks, without sign, point or exponent"
 _OFF = (_NEUTRAL.index(b"$dumpoff"), _NEUTRAL.index(b"$dumpportsoff"))
 _SKIPPED = b"$comment $date $version $timescale $scope $upscope $var $enddefinitions $attrbegin $attrend".split()
 _VAR = len(_NEUTRAL) + _SKIPPED.index(b"$var")
@@ -304,7 +305,7 @@ def _times_one_by_one(body: _Body, at: Indices) -> NDArray[np.int64]:
     for place, token in enumerate(at.tolist()):
         number = body.tokens.word(token)[1:]
         if not number.isdigit():
-            body.wrong(token, f"{body.text(token)} is no time stamp: the time must be a whole number of ticks")
+            body.wrong(token, f"{body.text(token)} is no time stamp: {_WHOLE}")
             return times[:1].repeat(len(at))
         significant = number.lstrip(b"0") or b"0"
         if len(significant) > _MOST_DIGITS or int(significant) > LATEST:

@@ -175,7 +175,7 @@ def _section(tokens: Iterator[tuple[bytes, int]]) -> list[bytes] | None:
 
 def _refuse_unended(keyword: bytes, words: list[bytes], offset: int, file: str) -> None:
     """A declaration that swallowed the next one: its $end is missing, and a line would be without a name."""
-    if keyword in _FREE_TEXT:
+    if keyword == b"$comment":  # which may speak of declarations; dates and versions hardly do
         return
     for word in words:
         if word in _DECLARATIONS:
@@ -237,7 +237,6 @@ def _variable(words: list[bytes], scopes: tuple[str, ...], offset: int, file: st
 
 
 _DECLARATIONS = frozenset(b"$timescale $scope $upscope $var $enddefinitions".split())
-_FREE_TEXT = frozenset(b"$comment $date $version".split())
 _RESERVED = _BODY_KEYWORDS | set(
     b"$end $comment $date $version $timescale $scope $upscope $var $enddefinitions $attrbegin $attrend "
     b"$dumpportson $dumpportsoff $vcdclose".split()

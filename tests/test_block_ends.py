@@ -52,6 +52,17 @@ def vcd_outcome(text, block_bytes):
     return outcome(lambda: vcd.read(TextSource(text), table=CaptureTable(), block_bytes=block_bytes, threads=0))
 
 
+def alike_in_all_blocks(text):
+    """What comes out of a VCD text, the same for every size of block."""
+    whole = vcd_outcome(text, 1 << 16)
+    for block_bytes in BLOCKS:
+        part = vcd_outcome(text, block_bytes)
+        assert (part is None) == (whole is None), block_bytes
+        if whole is not None:
+            assert told(part) == told(whole), block_bytes
+    return whole
+
+
 def vcd_text(words, joints):
     body = "".join(word + joint for word, joint in zip(words, joints, strict=False))
     return HEAD + body.encode() + b"\n#90\n1!\n#99\n"
@@ -69,12 +80,7 @@ def vcd_text(words, joints):
 @example(["1", "1", "$own", "0!", "$end", "1", "$own"], [" "] * 7)
 def test_vcd_reads_alike_in_blocks_of_any_size(words, joints):
     text = vcd_text(words, joints)
-    whole = vcd_outcome(text, 1 << 16)
-    for block_bytes in BLOCKS:
-        part = vcd_outcome(text, block_bytes)
-        assert (part is None) == (whole is None), block_bytes
-        if whole is not None:
-            assert told(part) == told(whole), block_bytes
+    whole = alike_in_all_blocks(text)
     if isinstance(whole, Draft):
         try:
             slow = read_slowly(text)
@@ -91,13 +97,7 @@ def test_vcd_reads_alike_in_blocks_of_any_size(words, joints):
 @example(["\n", "\0", "1!", "\0", "\n", "\0"])
 def test_zero_bytes_mean_the_same_in_blocks_of_any_size(pieces):
     """Files end in zeros where a recorder that had reserved the room for them crashed (common practice, no source)."""
-    text = HEAD + "".join(pieces).encode()
-    whole = vcd_outcome(text, 1 << 16)
-    for block_bytes in BLOCKS:
-        part = vcd_outcome(text, block_bytes)
-        assert (part is None) == (whole is None), block_bytes
-        if whole is not None:
-            assert told(part) == told(whole), block_bytes
+    alike_in_all_blocks(HEAD + "".join(pieces).encode())
 
 
 @pytest.mark.parametrize("block_bytes", [1, 7, 1 << 16])

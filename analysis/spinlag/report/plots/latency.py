@@ -47,6 +47,7 @@ def latency_over_revolutions(ax: Axes, data: LatencySeries) -> Axes:
             marker="x",
             color=style.ORANGE,
             clip_on=False,
+            rasterized=len(data.missing) > style.MANY_POINTS,
             label=f"no update in {len(data.missing)} revolutions",
         )
         ax.set_ylim(bottom=low)

@@ -31,6 +31,7 @@ def speed_over_time(ax: Axes, data: SpeedSeries) -> Axes:
             color=style.ORANGE,
             label=f"{label} ({len(time)})",
             clip_on=False,
+            rasterized=len(time) > style.MANY_POINTS,
         )
     unseen = []
     for value, name in ((data.limit.low, "min"), (data.limit.high, "max")):

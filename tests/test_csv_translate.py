@@ -79,6 +79,12 @@ def test_a_clock_set_back_or_damaged_is_told_with_its_place(tmp_path):
     assert (told.value.line, told.value.column) == (102, 1)
 
 
+def test_a_footer_below_clock_times_is_told_with_its_line(tmp_path):
+    with pytest.raises(CaptureError, match="1 field where the rows have 2; delete the line") as told:
+        read(tmp_path, "Time,A\n" + rows(lambda n: f"10:00:00.{n:03d}") + "End of file\n")
+    assert told.value.line == ROWS + 2
+
+
 def test_a_fraction_behind_a_comma_that_delimits_is_not_lost(tmp_path):
     with pytest.raises(CaptureError):
         read(tmp_path, "Time,A\n" + rows(lambda n: f"10:00:00,{n:03d}"))
@@ -127,6 +133,8 @@ def test_typographic_minus_signs(tmp_path):
     plain, signed = read(tmp_path, text), read(tmp_path, text.replace("-", "\N{MINUS SIGN}"))
     assert len(instants(plain)) == 3
     assert instants(signed) == instants(plain)
+    united = "t,A\n" + rows(lambda n: f"{n - 10} us")
+    assert instants(read(tmp_path, united.replace("-", "\N{MINUS SIGN}"))) == [Fraction(n - 10, 10**6) for n in CHANGES]
     levels = "t_ms,A\n" + rows(lambda n: n - 10)
     assert instants(read(tmp_path, levels.replace("-", "\N{MINUS SIGN}"))) == [Fraction(n - 10, 1000) for n in CHANGES]
 

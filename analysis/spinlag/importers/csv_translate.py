@@ -24,6 +24,9 @@ from spinlag.importers.source import ByteSource
 _MOSTLY = 0.95
 """Share of a column's filled cells that must be of one kind."""
 
+_ALIKE = 0.7
+"""Share of the rows that must have the same number of cells; a short table may have a footer."""
+
 _SAMPLED = 200
 """Lines of the head by which columns are judged: of its second half, where the rows are."""
 
@@ -44,7 +47,10 @@ _CLOCK = re.compile(
     + rb"(?:T| +))?(?P<hour>\d\d?):(?P<minute>[0-5]\d):(?P<second>[0-5]\d)(?P<part>[.,]\d{1,18})?"
     + rb" *(?P<zone>Z|[-+]\d\d:?\d\d)? *(?P=quote)[ \r]*"
 )
-_MEASURE = rb'(?P<open> *(?P<quote>"?) *)(?P<number>[-+]?(?:\d+[.,]?\d*|[.,]\d+))(?:[eE](?P<power>[-+]?\d{1,3}))? ?'
+_MEASURE = (
+    rb'(?P<open> *(?P<quote>"?) *)(?P<number>(?:[-+]|\xe2\x88\x92)?(?:\d+[.,]?\d*|[.,]\d+))'
+    + rb"(?:[eE](?P<power>[-+]?\d{1,3}))? ?"
+)
 _TIME = re.compile(_MEASURE + rb"(?P<unit>s|sec|ms|us|\xb5s|\xc2\xb5s|\xce\xbcs|ns|ps)" + rb" *(?P=quote)[ \r]*")
 _VOLTAGE = re.compile(_MEASURE + rb"(?P<unit>[Vv]|mV|uV|\xb5V|\xc2\xb5V|\xce\xbcV)" + rb" *(?P=quote)[ \r]*")
 _POWER = {b"m": -3, b"u": -6, b"\xb5": -6, b"\xc2\xb5": -6, b"\xce\xbc": -6, b"n": -9, b"p": -12}
@@ -109,13 +115,13 @@ def _rows(lines: list[bytes]) -> list[bytes]:
 
 
 def _delimiter(lines: list[bytes], options: CsvOptions) -> bytes | None:
-    """The first delimiter that cuts nearly all of the rows into as many cells; None where none does."""
+    """The first delimiter that cuts most of the rows into as many cells; None where none does."""
     rows = _rows(lines)
     given = options.delimiter
     tried = _DELIMITERS if given is None else (DELIMITER_NAMES.get(given.lower(), given).encode("utf-8", "replace"),)
     for delimiter in tried:
         widths = Counter(row.count(delimiter) for row in rows)
-        if rows and widths[max(widths, key=lambda width: widths[width])] >= 0.9 * len(rows) and max(widths) > 0:
+        if rows and widths[max(widths, key=lambda width: widths[width])] >= _ALIKE * len(rows) and max(widths) > 0:
             return delimiter
     return None
 

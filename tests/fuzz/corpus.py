@@ -32,6 +32,12 @@ CSV = (
     b"Time [s],V1 [V]\n" + b"".join(b"%.4e,%.3f\n" % (n * 1e-6, 3.3 * (n // 4 % 2) + n % 3 * 0.01) for n in range(40)),
     b"A,B,C\n" + b"".join(b"%d,%d,%d\n" % (n % 2, n // 2 % 2, n // 5 % 2) for n in range(16)),
     b'"t_ns","A"\r\n' + b"".join(b'"%d","%s"\r\n' % (n * 83, (b"false", b"true")[n % 2]) for n in range(10)),
+    b"Time,A,U\n"
+    + b"".join(b"23:59:59.9%02d+01:00,%d,%d mV\n" % (n * 9, n % 2, n // 3 % 2 * 3300) for n in range(12))
+    + b"00:00:00.01+01:00,1,3.3V\n\x1a",
+    b"n;Time;A\n" + b"".join(b"%d;2026-12-31T10:00:00,%03dZ;%d\n" % (n, n * 7, n % 2) for n in range(12)),
+    "t;A\r\n".encode("utf-16-le") + b"".join(f"{n - 4},5 us;{n % 2}\r\n".encode("utf-16-le") for n in range(12)),
+    b"t,U\n" + b"".join(f"{n - 4} µs,{n % 3 - 1}.5V\n".replace("-", "−").encode() for n in range(12)),
     "Time [µs];A\r".encode("latin-1") + b"".join(b"%d,25;%d\r" % (n, n % 2) for n in range(8)),
 )
 
@@ -69,6 +75,7 @@ WORDS = {
         b",", b";", b"\t", b"|", b" ", b'"', b"\n", b"\r", b"\r\n", b"\n\n", b"\0", b"#", b"%", b"//", b"Time", b"time [ns]",
         b"[s]", b"(V)", b"mV", b"sample", b"Sample rate: 0 Hz", b"# 24 MHz", b"x", b"z", b"low", b"HIGH", b"true", b"0x", b"FF",
         b"=1+1", b"@x", b".", b",5", b"5,", b"e5", b"+", b"-", b"12:30:01", b"2026-11-25", b"\xef\xbb\xbf", b"\xff\xfe", b"\xb5s",
+        b" us", b"ms", b"V", b"2026-12-31T", b"23:59:59", b"+02:00", b"\x1a", b"0b1", "−".encode(),
     ),
     "rig": (
         b"[capture]\n", b"[index]\n", b"[motor]\n", b"[[leds]]\n", b"[display]\n", b"[markers]\n", b"[limits]\n", b"true", b"''",

@@ -153,7 +153,8 @@ def timescale_tick(header: Header, file: str) -> Fraction | None:
     match = _TIMESCALE.fullmatch(header.timescale)
     if match is None or match[1] not in {"1", "10", "100"} or match[2] not in _UNITS:
         raise CaptureError(
-            f"the timescale {_said(header.timescale.encode('latin-1'))} is not 1, 10 or 100 of s, ms, us, ns, ps or fs",
+            f"the timescale {_said(header.timescale.encode('latin-1'))} is not 1, 10 or 100 of s, ms, us, ns, ps "
+            "or fs: correct it, or give [capture] tick_ns in the rig, which overrules it",
             file=file,
             byte_offset=header.timescale_offset,
         )

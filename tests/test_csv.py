@@ -482,3 +482,33 @@ def test_an_instrument_that_writes_its_settings_left_of_the_trace() -> None:
     assert [float(edge * draft.tick) for edge in channel.edges[:].tolist()] == pytest.approx(
         [-0.0021 + 3e-6, -0.0021 + 9e-6], rel=1e-4, abs=0
     )
+
+
+@pytest.mark.parametrize("block_bytes", [1, 40, 1 << 20])
+@pytest.mark.parametrize("mark", ["#", " # ", "%", "//"])
+def test_a_remark_among_rows_whose_first_column_is_left_out(mark: str, block_bytes: int) -> None:
+    rows = [f"{n};{n * 0.5:.1f};{n % 2}\n" for n in range(40)]
+    rows[8] = mark + rows[8]
+    found = read_text("n;Time [s];A\n" + "".join(rows), block_bytes=block_bytes)
+    (line,) = found.channels
+    # without row 8, A stays high from row 7 over row 9 to row 10; ticks of 0.1 s
+    assert [int(edge) for edge in line.edges[:]] == [5 * n for n in range(1, 40) if n not in (8, 9)]
+
+
+@pytest.mark.parametrize("block_bytes", [1, 40, 1 << 20])
+def test_times_that_are_rounded_together_leave_no_edges_at_one_tick(block_bytes: int) -> None:
+    """A row at -4.4e14 s leaves room for ticks of 100 us only."""
+    rows = "".join(f"{n * 0.0000005:.7f},{n % 2}\n" for n in range(12))
+    found = read_text("t_s,A\n-444444444444444.0,0\n" + rows, block_bytes=block_bytes)
+    (line,) = found.channels
+    edges = [int(edge) for edge in line.edges[:]]
+    assert edges == sorted(set(edges))
+    assert any("left out that begin and end at one time" in warning for warning in found.warnings)
+
+
+@pytest.mark.parametrize("block_bytes", [1, 1 << 20])
+def test_no_level_of_minus_zero(block_bytes: int) -> None:
+    volts = [*map(str, range(9)), "-0", "10", "11"]
+    text = "t_s,A [V]\n" + "".join(f"{n},{v}\n" for n, v in enumerate(volts))
+    with pytest.raises(CaptureError, match=r"no two levels \(0 V to 11 V\)"):
+        read_text(text, block_bytes=block_bytes)

@@ -237,7 +237,7 @@ class _Finish:
         found = switching_levels(histogram, threshold_v=threshold, hysteresis=hysteresis, steps=not self._even)
         if found is None:
             name = self._layout.columns[self._layout.of_kind("analogue")[column]].name
-            span = f"{histogram.least:.3g} V to {histogram.greatest:.3g} V"
+            span = f"{histogram.least:z.3g} V to {histogram.greatest:z.3g} V"
             said = f"channel {name!r} shows no two levels ({span}); a threshold would settle what is high"
             self._no_levels.append(said)
             self._warnings.append(said)

@@ -206,7 +206,7 @@ class Collector:
         numbers: list[int] = []
         when: list[Ticks] = []
         what: list[States] = []
-        plain = rows.same_time == 0
+        plain = rows.same_time == 0 and self.places >= rows.places  # times that are rounded may meet
         for number, codes in enumerate(rows.levels):
             plain &= self._changes(number, codes, ticks, numbers, when, what)
         for column, cells in enumerate(rows.packed):

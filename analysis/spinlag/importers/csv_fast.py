@@ -22,12 +22,16 @@ from spinlag.importers.csv_decimals import (
     same_width_numbers,
     words_ending_at,
 )
+from spinlag.importers.csv_dialect import COMMENT_MARKS
 from spinlag.importers.csv_layout import Layout
 from spinlag.importers.csv_pointed import pointed_numbers
 from spinlag.importers.csv_rows import FINEST_PLACES, Codes, PackedCells, Rows, rows_that_change, steps_of, ticks_of
 from spinlag.importers.csv_text import NEWLINE, RETURN, Text
 
 _EXPONENT_MARKS = (b"e", b"E")
+
+_MOST_INDENT = 64
+"""Blanks before a row that are looked past."""
 
 _AROUND = b' "'
 """What may stand around a cell."""
@@ -231,6 +235,8 @@ def separated_rows(text: Text, start: int, stop: int, layout: Layout) -> Rows | 
     begins[:, 1:] = ends[:, :-1] + 1
     begins[0, 0] = start
     begins[1:, 0] = ends[:-1, -1] + 1
+    if layout.columns[0].kind == "ignored" and _begins_a_comment(buffer, begins[:, 0]):
+        return None
     last = np.ascontiguousarray(ends[:, -1])
     last -= buffer.take(last - 1) == RETURN
     exponents = _holds_exponent(text, start, stop)
@@ -240,6 +246,18 @@ def separated_rows(text: Text, start: int, stop: int, layout: Layout) -> Rows | 
         return np.ascontiguousarray(begins[:, column]), end
 
     return _read_columns(text, layout, rows, cells, exponents=exponents)
+
+
+def _begins_a_comment(buffer: NDArray[np.uint8], begins: Positions) -> bool:
+    """Whether any row may be a remark: in a first column that nobody reads, nothing else would show it."""
+    at = begins.copy()
+    for _ in range(_MOST_INDENT):
+        first = buffer.take(at)
+        blank = (first == ord(" ")) | (first == ord("\t"))
+        if not blank.any():
+            return any((first == ord(mark[0])).any() for mark in COMMENT_MARKS)
+        at += blank
+    return True
 
 
 def _read_columns(

@@ -163,3 +163,10 @@ def test_clock_times_in_blocks_of_any_size(micros, start, block_bytes, end):
     draft = read_csv(TextSource(text.encode(), "t.csv"), options=CsvOptions(), block_bytes=block_bytes, threads=0)
     first = times[0] // 86400 * 86400
     assert [int(tick) * draft.tick for tick in draft.channels[0].edges] == [at - first for at in times[1:]]
+
+
+def test_volts_are_no_times_where_the_times_cannot_be_read():
+    text = "Time,A,U\n23:59:59.900+01:00,0,0 mV\n23:60:59.936+01:00,0,3300 mV\n23:59:59.990+01:00,1,3301 mV\n"
+    for block_bytes in (1, 40, 1 << 20):
+        with pytest.raises(CaptureError, match=r"no column reads as a time: column 1 .* holds clock times"):
+            read_csv(TextSource(text.encode(), "t.csv"), options=CsvOptions(), block_bytes=block_bytes, threads=0)

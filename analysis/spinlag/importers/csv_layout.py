@@ -299,11 +299,13 @@ def _beside(table: _Table) -> list[str]:
 
 
 def _time_column(table: _Table, options: CsvOptions, file: str) -> int | None:
-    """The time column: by the user's word, by its name, or the first column whose numbers rise."""
+    """The time column: by the user's word, by its name, or the first column whose numbers rise. Volts are no times."""
     if options.time_column is not None:
         return _chosen_column(options.time_column, table, file)
-    rising = [k for k in range(table.dialect.width) if _rises(table, k)]
-    filled = [k for k, numbers in enumerate(table.numbers) if 2 * len(numbers) >= len(table.rows)]
+    volts = {str(wanted) for wanted in options.analogue_columns or ()}
+    others = [k for k in range(table.dialect.width) if not _spellings(table, k) & volts]
+    rising = [k for k in others if _rises(table, k)]
+    filled = [k for k in others if 2 * len(table.numbers[k]) >= len(table.rows)]
     for k in filled:
         if table.names[k].is_time and table.names[k].unit:
             return k
@@ -315,7 +317,7 @@ def _time_column(table: _Table, options: CsvOptions, file: str) -> int | None:
             return k
     if rising:
         return rising[0]
-    alone = len(table.rows) == 1 and table.numbers[0] and table.columns[0][0] not in LEVELS
+    alone = others[:1] == [0] and len(table.rows) == 1 and table.numbers[0] and table.columns[0][0] not in LEVELS
     return 0 if alone else None
 
 

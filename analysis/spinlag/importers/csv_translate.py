@@ -71,7 +71,12 @@ class Translation:
     def options(self, options: CsvOptions) -> CsvOptions:
         """Options for reading the translated text."""
         column = self.clock if self.clock is not None else self.time
-        return options if column is None else replace(options, time_column=column + 1, time_unit="s")
+        if column is not None:
+            options = replace(options, time_column=column + 1, time_unit="s")
+        if self.volts:  # none of them is a time, whatever else the file lacks
+            analogue = (*(options.analogue_columns or ()), *(k + 1 for k in self.volts))
+            options = replace(options, analogue_columns=analogue)
+        return options
 
     def layout(self, layout: Layout) -> Layout:
         """The layout of the translated text, with what was translated said in it."""

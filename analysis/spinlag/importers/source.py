@@ -178,8 +178,9 @@ class FileSource:
 
     @property
     def unpacks(self) -> bool:
-        """Whether this is a compressed file, and no pipe."""
-        return self._decoder is not None and not self._is_pipe
+        """Whether this is a compressed file whose unpacking takes as long as reading the text, and no pipe."""
+        slow = self.packing == "xz" or (self.packing == "gzip" and inflate is zlib)
+        return slow and not self._is_pipe
 
     @property
     def head(self) -> bytes:

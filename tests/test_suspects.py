@@ -193,3 +193,14 @@ def test_lines_of_the_rig_itself_are_no_suspects():
     scene, rng = bench(9)
     found, _ = find_suspects(incidents_at(rng.uniform(0, scene.capture.end, 20), scene), scene)
     assert {suspect.channel for suspect in found} == {None, "RADIO", "TIMER", "BUTTON", "DEBUG"}
+
+
+def test_many_random_incidents_in_every_turn_are_no_pattern():
+    """Of several in a turn the first lies early in it, and those outside whole turns stand close together: neither is a
+    common angle or a period. Falsely blamed no oftener than the p that is stated allows (binomial, 40 trials)."""
+    blamed = 0
+    for seed in range(40):
+        scene, rng = bench(seed, duration_s=1.2)
+        found, _ = find_suspects(incidents_at(rng.uniform(0, 1.2 * SECOND, 500), scene), scene)
+        blamed += any(suspect.p < SIGNIFICANT and suspect.channel is None for suspect in found)
+    assert blamed <= 3

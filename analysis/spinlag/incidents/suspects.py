@@ -96,7 +96,7 @@ def find_suspects(origins: Sequence[Incident], scene: Scene) -> tuple[tuple[Susp
     permutations = int(min(max(_LEAST_PERMUTATIONS, 4 * tests / SIGNIFICANT), _MOST_PERMUTATIONS))
     found: list[Suspect] = []
     for group in groups:
-        found += _angle(group)
+        found += _angle(group, scene)
         found += _period(group, scene)
         found += _lines(group, scene, permutations)
         found += _speed(group, scene)
@@ -115,16 +115,26 @@ def _groups(origins: Sequence[Incident]) -> list[_Group]:
     return groups
 
 
-def _bursts(group: _Group) -> list[Incident]:
-    """The first incident of each turn: several in one turn are hardly independent."""
-    first: dict[object, Incident] = {}
+def _bursts(group: _Group, scene: Scene) -> list[Incident]:
+    """One incident of each turn, and of what lies before the first whole turn and after the last: several in one turn
+    are hardly independent.
+
+    Drawn by lot with a fixed seed: the first of several lies early in its turn whatever brought them about.
+    """
+    turns: dict[object, list[Incident]] = {}
     for item in group.members:
-        first.setdefault(item.revolution if item.revolution is not None else item.id, item)
-    return list(first.values())
+        key: object = item.revolution
+        if key is None and scene.clock.turns:
+            key = "before" if item.tick < scene.clock.turn_ticks[0] else "after"
+        elif key is None:
+            key = item.id
+        turns.setdefault(key, []).append(item)
+    rng = np.random.default_rng([_SEED, 2])
+    return [items[rng.integers(len(items))] for items in turns.values()]
 
 
-def _angle(group: _Group) -> Iterator[Suspect]:
-    members = [item for item in _bursts(group) if item.shaft_angle_deg is not None and FACTS[item.kind].anywhere]
+def _angle(group: _Group, scene: Scene) -> Iterator[Suspect]:
+    members = [item for item in _bursts(group, scene) if item.shaft_angle_deg is not None and FACTS[item.kind].anywhere]
     if len(members) < FEWEST:
         return
     angles = [item.shaft_angle_deg for item in members if item.shaft_angle_deg is not None]
@@ -150,7 +160,7 @@ def _angle(group: _Group) -> Iterator[Suspect]:
 
 
 def _period(group: _Group, scene: Scene) -> Iterator[Suspect]:
-    members = _bursts(group)
+    members = _bursts(group, scene)
     capture = scene.capture
     start, end = float(capture.seconds(capture.start)), float(capture.seconds(capture.end))
     found = find_period([item.time_s for item in members], start, end, _shortest_period(scene))
@@ -289,7 +299,7 @@ def _goes_with_shaft(edges: Ticks, clock: Clock, scene: Scene) -> bool:
 def _speed(group: _Group, scene: Scene) -> Iterator[Suspect]:
     if scene.rotation is None or scene.clock.turns < _FEWEST_TURNS:
         return
-    members = [item for item in _bursts(group) if item.revolution is not None and item.kind not in _SPEED_KINDS]
+    members = [item for item in _bursts(group, scene) if item.revolution is not None and item.kind not in _SPEED_KINDS]
     if len(members) < FEWEST:
         return
     speed = smoothed_speed(scene.rotation.turns["speed_rev_per_s"].to_numpy(dtype=np.float64))
@@ -314,7 +324,7 @@ def _speed(group: _Group, scene: Scene) -> Iterator[Suspect]:
 
 def _data(group: _Group, scene: Scene) -> Iterator[Suspect]:
     for chain in scene.chains:
-        members = [item for item in _bursts(group) if item.chain == chain.name and item.update is not None]
+        members = [item for item in _bursts(group, scene) if item.chain == chain.name and item.update is not None]
         members = [item for item in members if item.kind not in _LENGTH_KINDS]
         if len(members) < FEWEST or len(chain) < _FEWEST_UPDATES:
             continue

@@ -71,6 +71,11 @@ def test_a_channel_that_dies_and_one_that_comes_late():
     assert said.startswith("DOUT (leds[0].data) changes for the first time")
 
 
+def test_an_index_that_dies_after_a_few_turns():
+    said = one_warning(capture([channel("SENSOR", SENSOR.edges[:8]), DOUT]))
+    assert said.startswith("SENSOR (index.channel) changes for the last time at ")
+
+
 def test_everything_stopping_together_is_no_dead_channel():
     assert warnings_of(dataclasses.replace(BUILT, end=BUILT.end * 2)) == ()
 

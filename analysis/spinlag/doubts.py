@@ -40,6 +40,9 @@ FACTORS = tuple(sorted({Fraction(n, d) for n in (1, 2, 3, 4, 5, 8, 10, 16) for d
 DECADES = tuple(Fraction(10) ** power for power in range(-12, 13))
 
 _ENOUGH_EDGES = 16
+_ENOUGH_STEADY_EDGES = 8
+"""An index or a motor line is steady, and slow: four pulses show its pace. Common practice, no source."""
+
 _ENOUGH_BITS = 64
 _PIECE = 1 << 20
 
@@ -122,7 +125,7 @@ def _fell_silent(
     capture: Capture, rig: Rig, named: Sequence[tuple[str, Channel]], chains: Sequence[ChainUpdates]
 ) -> Iterator[str]:
     """Lines that stop, or begin, while others go on."""
-    spans = [(key, channel) for key, channel in named if len(channel.edges) >= _ENOUGH_EDGES]
+    spans = [(key, channel) for key, channel in named if len(channel.edges) >= _enough_edges(key)]
     starts = {capture.channel(chain.channel).path: chain.start for chain in chains if len(chain) > 2}
     markers = {f"markers.{name}" for name in rig.markers}
     for key, channel in spans:
@@ -145,6 +148,10 @@ def _fell_silent(
                 f"{channel.name} ({key}) changes for the first time at {_instant(capture, first)}, "
                 f"{_span(capture, before)} into the record, while other lines are busy: what needs it begins there"
             )
+
+
+def _enough_edges(key: str) -> int:
+    return _ENOUGH_STEADY_EDGES if key.startswith(("index.", "motor.")) else _ENOUGH_EDGES
 
 
 def _longest_pause(channel: Channel, starts: np.ndarray | None) -> int:

@@ -320,6 +320,16 @@ def test_names_indices_aliases_and_kinds() -> None:
     assert ("left out", "1 real, 1 event: not digital lines") in draft.understood
 
 
+def test_two_lines_of_one_name_in_one_scope_have_paths_of_their_own() -> None:
+    """The code is what identifies a variable (IEEE Std 1364-2005, clause 18.2; from memory)."""
+    head = b"$timescale 1 ns $end $scope module top $end $var wire 1 ! A $end $var wire 1 # A $end $upscope $end "
+    draft = read_text(head + b"$enddefinitions $end #0 0! 1# #5 1! #9 0#\n")
+    assert [(channel.path, *as_lists(channel)[:2]) for channel in draft.channels] == [
+        ("top.A (code !)", 0, [5]),
+        ("top.A (code #)", 1, [9]),
+    ]
+
+
 def test_ports_of_extended_vcd() -> None:
     """IEEE Std 1364-2005 18.4.3: D and L low, U and H high, N and X unknown, strengths and code apart."""
     head = b"$timescale 1 ns $end $var port 1 <0 IN $end $var port [1:0] <1 OUT $end $enddefinitions $end\n"

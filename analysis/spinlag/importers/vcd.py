@@ -216,17 +216,22 @@ class _Layout:
         lines: dict[int, Line] = {}
         channels: list[Channel] = []
         zero_width: dict[str, int] = {}
+        codes: dict[str, set[bytes]] = {}
         for variable in self._kept:
+            codes.setdefault(variable.path, set()).add(variable.code)
+        for variable in self._kept:
+            # two lines of one name in one scope are told apart by their codes, as nothing else does
+            twin = f" (code {variable.code.decode('latin-1')})" if len(codes[variable.path]) > 1 else ""
             top = int(self.scheme.lane[self._number[variable.code]]) + variable.width - 1
             names = [""] if variable.bits is None else [f"[{bit}]" for bit in variable.bits]
             for place, name in enumerate(names):
                 if top - place not in lines:
                     lines[top - place] = lanes.finish(top - place, start, end)
                     if lines[top - place].zero_width:
-                        zero_width[variable.path + name] = lines[top - place].zero_width
+                        zero_width[variable.path + name + twin] = lines[top - place].zero_width
                 line = lines[top - place]
                 channels.append(
-                    Channel(variable.name + name, variable.path + name, line.initial, line.edges, line.unknown)
+                    Channel(variable.name + name, variable.path + name + twin, line.initial, line.edges, line.unknown)
                 )
         warnings = []
         if zero_width:

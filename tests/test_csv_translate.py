@@ -119,6 +119,22 @@ def test_a_column_of_durations_beside_the_time_is_no_time(tmp_path):
     assert [channel.name for channel in capture.channels] == ["A"]
 
 
+@pytest.mark.parametrize(
+    "head", ["wall,Time,A", "Timestamp,Time (s),A", "Timestamp,Elapsed (s),A", "a,b,c\nd,t_s,A", "d,v,A"]
+)
+@pytest.mark.parametrize("beside", ["10:00:00", "2026-11-25 10:00:00", "5 ms"])
+def test_plain_times_go_before_a_clock_beside_them(tmp_path, head, beside):
+    """A logger writes the date of every row, to the second, left of the time from the start."""
+    table = "".join(f"{beside},0.{n:03d},{LEVEL[n]}\n" for n in range(ROWS))
+    assert instants(read(tmp_path, f"{head}\n{table}")) == [Fraction(n, 1000) for n in CHANGES]
+
+
+def test_a_clock_goes_before_a_number_that_happens_to_rise(tmp_path):
+    table = "".join(f"10:00:00.{n:03d},0.{n:02d},{LEVEL[n]}\n" for n in range(ROWS))
+    for head in ("Time,charge,A", "when,charge,A"):
+        assert instants(read(tmp_path, f"{head}\n{table}")) == [36000 + Fraction(n, 1000) for n in CHANGES]
+
+
 @pytest.mark.parametrize("end", ["\x1a", "\n\x1a", "\r\n\x1a\x1a\x1a", "\n\x1a\r\n"])
 @pytest.mark.parametrize("level", [str, lambda one: f"{3.25 * one:.2f}"], ids=["levels", "volts"])
 def test_control_z_ends_a_text(tmp_path, end, level):

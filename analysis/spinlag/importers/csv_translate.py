@@ -14,9 +14,10 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from spinlag.importers.csv_dialect import COMMENT_MARKS, DELIMITER_NAMES, MOST_LINES, newline_of
-from spinlag.importers.csv_header import header_name
+from spinlag.importers.csv_header import HeaderName, header_name
 from spinlag.importers.csv_layout import Layout
 from spinlag.importers.csv_options import CsvOptions
 from spinlag.importers.source import ByteSource
@@ -38,6 +39,7 @@ _DAY = 86400
 _DELIMITERS = (b"\t", b";", b"|", b",")
 _COMMENTS = tuple(mark.encode() for mark in COMMENT_MARKS)
 _WORTH_A_LOOK = re.compile(rb"\d:\d\d:\d\d|\d ?(?:[mnpu]|\xc2?\xb5|\xce\xbc)?[sSvV]|\r[^\r\n]")
+_MINUS = "\N{MINUS SIGN}".encode()
 _LONE_RETURN = re.compile(rb"\r+(?=[^\r\n])")
 _DATE = rb"(?P<year>\d{4})[-/](?P<month>\d\d?)[-/](?P<day>\d\d?)"
 _DATE_CELL = re.compile(rb' *"?' + _DATE + rb'"? *')
@@ -53,6 +55,7 @@ _MEASURE = (
 )
 _TIME = re.compile(_MEASURE + rb"(?P<unit>s|sec|ms|us|\xb5s|\xc2\xb5s|\xce\xbcs|ns|ps)" + rb" *(?P=quote)[ \r]*")
 _VOLTAGE = re.compile(_MEASURE + rb"(?P<unit>[Vv]|mV|uV|\xb5V|\xc2\xb5V|\xce\xbcV)" + rb" *(?P=quote)[ \r]*")
+_PLAIN = re.compile(rb' *"? *(?P<number>(?:[-+]|\xe2\x88\x92)?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d{1,3})?) *"?[ \r]*')
 _POWER = {b"m": -3, b"u": -6, b"\xb5": -6, b"\xc2\xb5": -6, b"\xce\xbc": -6, b"n": -9, b"p": -12}
 _THOUSANDTHS = re.compile(rb'"?\d{3}(?:\d{3}){0,2}"?')
 
@@ -135,7 +138,7 @@ def _columns(found: Translation, lines: list[bytes], delimiter: bytes, options: 
     rows = [row.split(delimiter) for row in _rows(lines)]
     width = Counter(map(len, rows)).most_common(1)[0][0]
     columns = list(zip(*(row for row in rows if len(row) == width), strict=True))
-    heading = next((line.split(delimiter) for line in lines if line.count(delimiter) == width - 1), [])
+    heading = _heading(lines, delimiter, width)
     names = [header_name(_text(cell)) for cell in heading]
     chosen = None if options.time_column is None else str(options.time_column)
     clock = time = None
@@ -153,8 +156,47 @@ def _columns(found: Translation, lines: list[bytes], delimiter: bytes, options: 
         if _mostly(_TIME, cells):
             time = k
             break
+    found_time = clock if clock is not None else time
+    if found_time is not None and not chosen and _plain_times(columns, names, found_time):
+        clock = time = None
     volts = tuple(k for k, cells in enumerate(columns) if _mostly(_VOLTAGE, cells))
     return replace(found, delimiter=delimiter, clock=clock, time=time, volts=volts)
+
+
+def _heading(lines: list[bytes], delimiter: bytes, width: int) -> list[bytes]:
+    """The first line of that many cells that names a time; where none does, the first of them."""
+    headings = [line.split(delimiter) for line in lines if line.count(delimiter) == width - 1]
+    for cells in headings:
+        if not any(_PLAIN.fullmatch(cell) for cell in cells) and any(
+            header_name(_text(cell)).is_time for cell in cells
+        ):
+            return cells
+    return headings[0] if headings else []
+
+
+def _plain_times(columns: list[tuple[bytes, ...]], names: list[HeaderName], found: int) -> bool:
+    """Whether another column than that found holds the times as plain numbers, as beside the date of every row.
+
+    It is named a time, or numbers with fractions rise in it while most rows repeat the cell of the column found.
+    """
+    coarse = 2 * sum(one == other for one, other in pairwise(columns[found])) > len(columns[found])
+    for k, cells in enumerate(columns):
+        if k == found or not _mostly(_PLAIN, cells):
+            continue
+        named = k < len(names) and names[k].is_time and names[k].time_unit != "samples"
+        if named and (names[k].unit or len(names[k].name) > 1 or _rises(cells)):
+            return True
+        if coarse and not (found < len(names) and names[found].is_time) and _rises(cells):
+            return True
+    return False
+
+
+def _rises(cells: Iterable[bytes]) -> bool:
+    """Whether the plain numbers of a column rise at every step, with a fraction in one of them."""
+    texts = [found["number"] for cell in cells if (found := _PLAIN.fullmatch(cell))]
+    numbers = [float(text.replace(b",", b".").replace(_MINUS, b"-")) for text in texts]
+    rising = all(one < other for one, other in pairwise(numbers))
+    return rising and len(numbers) > 1 and any(b"." in text or b"," in text for text in texts)
 
 
 def _text(cell: bytes) -> str:

@@ -135,6 +135,50 @@ def test_a_clock_goes_before_a_number_that_happens_to_rise(tmp_path):
         assert instants(read(tmp_path, f"{head}\n{table}")) == [36000 + Fraction(n, 1000) for n in CHANGES]
 
 
+@pytest.mark.parametrize("at", [39, 25, 2000])
+@pytest.mark.parametrize(
+    ("row", "bare", "column"),
+    [
+        (lambda n: f"{n} us,{3 * (n % 2)} V", lambda n: f"{n},3 V", 1),
+        (lambda n: f"{n} us,{3300 * (n % 2)} mV", lambda n: f"{n} us,3300", 2),
+        (lambda n: f"0.{n:05d},{3300 * (n % 2)} mV", lambda n: f"0.{n:05d},3300", 2),
+        (lambda n: f"10:00:{n // 100:02d}.{n % 100:02d},{n % 2}", lambda n: f"{36000 + n / 100},0", 1),
+    ],
+    ids=["time", "volts", "volts alone", "clock"],
+)
+def test_a_plain_number_among_units_or_clock_times_is_told_with_its_place(tmp_path, row, bare, column, at):
+    """What it counts is anyone's guess: 39 behind 38 us is not 39 s."""
+    rows = [row(n) for n in range(max(at + 1, 40))]
+    text = "Rate,100000\nt,A\n" + "\n".join(rows) + "\n"
+    assert len(instants(read(tmp_path, text))) > 10
+    rows[at] = bare(at)
+    with pytest.raises(
+        CaptureError, match="is a plain number where the rows above have a unit or a clock time"
+    ) as told:
+        read(tmp_path, "Rate,100000\nt,A\n" + "\n".join(rows) + "\n")
+    assert (told.value.line, told.value.column) == (at + 3, column)
+
+
+@pytest.mark.parametrize("unit", ["V", "mV"])
+def test_a_table_cut_before_its_last_unit_is_read_up_to_there(tmp_path, unit):
+    high = "3.0" if unit == "V" else "3000"
+    text = "t,A\n" + "".join(f"0.{n:03d},{high if LEVEL[n] else 0} {unit}\n" for n in range(13))
+    for cut in (len(text) - len(unit) - 2, len(text) - len(unit) - 1):
+        assert len(instants(read(tmp_path, text[:cut]))) == len(CHANGES)
+
+
+def test_a_zero_needs_no_unit(tmp_path):
+    text = "t,A\n0 us,0 mV\n" + "".join(f"{n} us,{3300 * LEVEL[n]} mV\n" for n in range(1, ROWS))
+    plain = text.replace(",0 mV", ",0").replace("\n0 us", "\n0")
+    assert instants(read(tmp_path, plain)) == instants(read(tmp_path, text))
+
+
+def test_a_clock_set_back_across_midnight_is_told_with_its_place(tmp_path):
+    with pytest.raises(CaptureError, match="earlier than in the row before") as told:
+        read(tmp_path, "t,A\n23:59:59.8,0\n23:59:59.9,1\n00:00:00.0,0\n23:59:59.95,1\n00:00:00.1,0\n")
+    assert (told.value.line, told.value.column) == (5, 1)
+
+
 @pytest.mark.parametrize("end", ["\x1a", "\n\x1a", "\r\n\x1a\x1a\x1a", "\n\x1a\r\n"])
 @pytest.mark.parametrize("level", [str, lambda one: f"{3.25 * one:.2f}"], ids=["levels", "volts"])
 def test_control_z_ends_a_text(tmp_path, end, level):

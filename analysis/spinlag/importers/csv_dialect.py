@@ -51,6 +51,10 @@ LEVELS = {
 """Texts of a digital level in lower case."""
 
 
+PLAIN_NUMBER = " (plain number)"
+"""Marks a plain number in a column whose other cells have a unit or are clock times: its size is anyone's guess."""
+
+
 @dataclass(frozen=True)
 class HeadLine:
     """One line of the head: its number from 1, the byte where it starts, and its text."""

@@ -6,7 +6,7 @@ import re
 
 import numpy as np
 
-from spinlag.importers.csv_dialect import COMMENT_MARKS, LEVELS, is_nan_or_infinity
+from spinlag.importers.csv_dialect import COMMENT_MARKS, LEVELS, PLAIN_NUMBER, is_nan_or_infinity
 from spinlag.importers.csv_layout import Column, Layout
 from spinlag.importers.csv_rows import (
     FINEST_PLACES,
@@ -125,6 +125,9 @@ def _number(cell: str, decimal: int) -> Number:
         raise _UnfitError("the cell is empty where a number is needed")
     if is_nan_or_infinity(cell):
         raise _UnfitError(f"{_shown(cell)} is no finite number")
+    if cell.endswith(PLAIN_NUMBER):
+        bare = _shown(cell.removesuffix(PLAIN_NUMBER))
+        raise _UnfitError(f"{bare} is a plain number where the rows above have a unit or a clock time; write it alike")
     sign = chr(decimal)
     found = _NUMBER.fullmatch(cell.replace(sign, ".") if sign == "," and "." not in cell else cell)
     if found is None or not (found[2] or found[3]) or (sign == "," and "." in cell):

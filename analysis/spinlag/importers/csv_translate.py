@@ -4,7 +4,7 @@ of several kinds in one file. They become plain numbers and line feeds, line by 
 A clock time becomes seconds since midnight of the first row's day, digit by digit (ISO 8601-1:2019, 5.3 and 5.4, with
 or without date and offset); one that falls by more than half a day, without a date, has passed midnight. A time with a
 unit becomes seconds, a voltage with a unit volts, by an exponent: nothing is rounded. A cell that does not fit stays as
-it is, for the reader to complain about at its place.
+it is, for the reader to complain about at its place; so that it does, a plain number there is marked, once rows began.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from spinlag.importers.csv_dialect import COMMENT_MARKS, DELIMITER_NAMES, MOST_LINES, newline_of
+from spinlag.importers.csv_dialect import COMMENT_MARKS, DELIMITER_NAMES, MOST_LINES, PLAIN_NUMBER, newline_of
 from spinlag.importers.csv_header import HeaderName, header_name
 from spinlag.importers.csv_layout import Layout
 from spinlag.importers.csv_options import CsvOptions
@@ -40,6 +40,7 @@ _DELIMITERS = (b"\t", b";", b"|", b",")
 _COMMENTS = tuple(mark.encode() for mark in COMMENT_MARKS)
 _WORTH_A_LOOK = re.compile(rb"\d:\d\d:\d\d|\d ?(?:[mnpu]|\xc2?\xb5|\xce\xbc)?[sSvV]|\r[^\r\n]")
 _MINUS = "\N{MINUS SIGN}".encode()
+_BEGINS_ROW = re.compile(rb'[ "]*(?:[-+.,\d]|\xe2\x88\x92)')
 _LONE_RETURN = re.compile(rb"\r+(?=[^\r\n])")
 _DATE = rb"(?P<year>\d{4})[-/](?P<month>\d\d?)[-/](?P<day>\d\d?)"
 _DATE_CELL = re.compile(rb' *"?' + _DATE + rb'"? *')
@@ -56,16 +57,21 @@ _MEASURE = (
 _TIME = re.compile(_MEASURE + rb"(?P<unit>s|sec|ms|us|\xb5s|\xc2\xb5s|\xce\xbcs|ns|ps)" + rb" *(?P=quote)[ \r]*")
 _VOLTAGE = re.compile(_MEASURE + rb"(?P<unit>[Vv]|mV|uV|\xb5V|\xc2\xb5V|\xce\xbcV)" + rb" *(?P=quote)[ \r]*")
 _PLAIN = re.compile(rb' *"? *(?P<number>(?:[-+]|\xe2\x88\x92)?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d{1,3})?) *"?[ \r]*')
+_ZERO = re.compile(rb"(?:[-+]|\xe2\x88\x92)?[0.,]+(?:[eE].*)?")
 _POWER = {b"m": -3, b"u": -6, b"\xb5": -6, b"\xc2\xb5": -6, b"\xce\xbc": -6, b"n": -9, b"p": -12}
 _THOUSANDTHS = re.compile(rb'"?\d{3}(?:\d{3}){0,2}"?')
 
 
 @dataclass(frozen=True)
 class Translation:
-    """What of a file is to be translated: columns from 0, between `delimiter`s; `returns`: lone ones end lines too."""
+    """What of a file is to be translated: columns from 0, of `width` between `delimiter`s.
+
+    `returns`: lone ones end lines too.
+    """
 
     newline: bytes
     delimiter: bytes = b","
+    width: int = 0
     clock: int | None = None
     time: int | None = None
     volts: tuple[int, ...] = ()
@@ -94,8 +100,10 @@ class Translation:
         return replace(layout, columns=tuple(columns))
 
     def head(self, head: bytes) -> bytes:
-        """The head of the file, translated."""
-        return Translator(self).text(head)
+        """The head of the file, translated, without a last line that a cut left without its unit."""
+        text = Translator(self).text(head)
+        last = text.rfind(self.newline) + 1
+        return text[:last] if PLAIN_NUMBER.encode() in text[last:] else text
 
 
 def find_translation(head: bytes, options: CsvOptions) -> Translation | None:
@@ -160,7 +168,7 @@ def _columns(found: Translation, lines: list[bytes], delimiter: bytes, options: 
     if found_time is not None and not chosen and _plain_times(columns, names, found_time):
         clock = time = None
     volts = tuple(k for k, cells in enumerate(columns) if _mostly(_VOLTAGE, cells))
-    return replace(found, delimiter=delimiter, clock=clock, time=time, volts=volts)
+    return replace(found, delimiter=delimiter, width=width, clock=clock, time=time, volts=volts)
 
 
 def _heading(lines: list[bytes], delimiter: bytes, width: int) -> list[bytes]:
@@ -222,6 +230,9 @@ class Translator:
         self._zone: int | None = None
         self._last: int | None = None
         self._days = 0
+        self._translated = [k for k in (translation.clock, translation.time, *translation.volts) if k is not None]
+        self._translated = [k for k in (translation.clock, translation.time, *translation.volts) if k is not None]
+        self._begun = False
 
     def text(self, text: bytes) -> bytes:
         """Whole lines, translated."""
@@ -235,6 +246,7 @@ class Translator:
     def _line(self, line: bytes) -> bytes:
         of = self._of
         cells = line.split(of.delimiter)
+        before = list(cells)
         if of.clock is not None and of.clock < len(cells):
             cells[of.clock] = self._clock(cells, of.clock)
         if of.time is not None and of.time < len(cells):
@@ -242,7 +254,20 @@ class Translator:
         for k in of.volts:
             if k < len(cells):
                 cells[k] = _plain(_VOLTAGE, cells[k], lambda unit: unit[:-1])
+        if len(cells) == of.width:
+            kept = [k for k in self._translated if cells[k] == before[k]]
+            if self._begun and kept and _BEGINS_ROW.match(line):
+                self._mark(cells, kept)
+            elif not self._begun:
+                self._begun = not kept and _BEGINS_ROW.match(line) is not None
         return of.delimiter.join(cells)
+
+    def _mark(self, cells: list[bytes], kept: list[int]) -> None:
+        """Mark the plain numbers that a row has where the rows above have units or clock times."""
+        for k in kept:
+            found = _PLAIN.fullmatch(cells[k])
+            if found is not None and (k == self._of.clock or not _ZERO.fullmatch(found["number"])):
+                cells[k] = found["number"] + PLAIN_NUMBER.encode()
 
     def _clock(self, cells: list[bytes], column: int) -> bytes:
         """A clock time as seconds, its fraction as written."""
@@ -263,6 +288,8 @@ class Translator:
         else:
             if self._last is not None and seconds < self._last - _DAY // 2:
                 self._days += 1
+            elif self._days and self._last is not None and seconds > self._last + _DAY // 2:
+                self._days -= 1  # set back across midnight; the reader tells where
             self._last = seconds
             seconds += self._days * _DAY
         if seconds < 0:

@@ -12,7 +12,7 @@ from spinlag.errors import CaptureError
 from spinlag.importers.blocks import MARGIN
 from spinlag.importers.csv_decimals import Bytes, Words
 from spinlag.importers.csv_dialect import SPACES, Dialect
-from spinlag.importers.source import ByteSource
+from spinlag.importers.source import ByteSource, ChangedSource
 
 NEWLINE, RETURN, SPACE, TAB, QUOTE, POINT = 10, 13, 32, 9, 34, 46
 
@@ -60,38 +60,19 @@ def encoding_of(head: bytes) -> str | None:
     return "utf-16-be" if not any(even) and 0 not in odd else None
 
 
-class Utf8Source:
+class Utf8Source(ChangedSource):
     """A UTF-16 source as UTF-8."""
 
     def __init__(self, source: ByteSource) -> None:
-        self.file = source.file
-        self.unpacks = source.unpacks
-        self._source = source
+        super().__init__(source, utf8_head(source.head))
         self._decoder = codecs.getincrementaldecoder(encoding_of(source.head) or "utf-16")()
-        self._chunk = bytearray(1 << 16)
-        self._pending = b""
-        self._ended = False
-        self.head = utf8_head(source.head)
 
-    def readinto(self, buffer: memoryview) -> int:
-        """Fill `buffer`; fewer bytes only at the end. Raises CaptureError where the text is no UTF-16."""
-        filled = 0
-        while filled < len(buffer):
-            if not self._pending:
-                if self._ended:
-                    break
-                got = self._source.readinto(memoryview(self._chunk))
-                self._ended = got < len(self._chunk)
-                try:
-                    self._pending = self._decoder.decode(bytes(self._chunk[:got])).encode("utf-8", "replace")
-                except UnicodeDecodeError:
-                    raise CaptureError("the text is damaged UTF-16", file=self.file) from None
-                continue
-            count = min(len(buffer) - filled, len(self._pending))
-            buffer[filled : filled + count] = self._pending[:count]
-            self._pending = self._pending[count:]
-            filled += count
-        return filled
+    def changed(self, piece: bytes, *, last: bool) -> bytes:  # noqa: ARG002 - half a character at the end is lost
+        """Raises CaptureError where the text is no UTF-16."""
+        try:
+            return self._decoder.decode(piece).encode("utf-8", "replace")
+        except UnicodeDecodeError:
+            raise CaptureError("the text is damaged UTF-16", file=self.file) from None
 
 
 def utf8_head(head: bytes) -> bytes:

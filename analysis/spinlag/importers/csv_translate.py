@@ -20,7 +20,7 @@ from spinlag.importers.csv_dialect import COMMENT_MARKS, DELIMITER_NAMES, MOST_L
 from spinlag.importers.csv_header import HeaderName, header_name
 from spinlag.importers.csv_layout import Layout
 from spinlag.importers.csv_options import CsvOptions
-from spinlag.importers.source import ByteSource
+from spinlag.importers.source import ByteSource, ChangedSource
 
 _MOSTLY = 0.95
 """Share of a column's filled cells that must be of one kind."""
@@ -31,7 +31,6 @@ _ALIKE = 0.7
 _SAMPLED = 200
 """Lines of the head by which columns are judged: of its second half, where the rows are."""
 
-_CHUNK = 1 << 16
 _LONGEST_LINE = 1 << 20
 """A longer piece without a line end is no row and goes on as it is."""
 
@@ -231,7 +230,6 @@ class Translator:
         self._last: int | None = None
         self._days = 0
         self._translated = [k for k in (translation.clock, translation.time, *translation.volts) if k is not None]
-        self._translated = [k for k in (translation.clock, translation.time, *translation.volts) if k is not None]
         self._begun = False
 
     def text(self, text: bytes) -> bytes:
@@ -317,40 +315,18 @@ def _plain(kind: re.Pattern[bytes], cell: bytes, prefix: Callable[[bytes], bytes
     return found["quote"] + number + found["quote"] + cell[len(cell.rstrip()) :]
 
 
-class TranslatedSource:
+class TranslatedSource(ChangedSource):
     """A source with its lines translated."""
 
     def __init__(self, source: ByteSource, translation: Translation) -> None:
-        self.file = source.file
-        self.unpacks = source.unpacks
-        self.head = translation.head(source.head)
-        self._source = source
+        super().__init__(source, translation.head(source.head))
         self._translator = Translator(translation)
         self._newline = translation.newline
-        self._chunk = bytearray(_CHUNK)
         self._begun = b""
-        self._pending = memoryview(b"")
-        self._ended = False
 
-    def readinto(self, buffer: memoryview) -> int:
-        """Fill `buffer`; fewer bytes only at the end."""
-        filled = 0
-        while filled < len(buffer):
-            if not self._pending:
-                if self._ended:
-                    break
-                self._more()
-                continue
-            count = min(len(buffer) - filled, len(self._pending))
-            buffer[filled : filled + count] = self._pending[:count]
-            self._pending = self._pending[count:]
-            filled += count
-        return filled
-
-    def _more(self) -> None:
-        got = self._source.readinto(memoryview(self._chunk))
-        self._ended = got < len(self._chunk)
-        text = self._begun + bytes(self._chunk[:got])
-        cut = len(text) if self._ended or len(text) > _LONGEST_LINE else text.rfind(self._newline) + 1
+    def changed(self, piece: bytes, *, last: bool) -> bytes:
+        """Whole lines, translated; the begun one waits for its end."""
+        text = self._begun + piece
+        cut = len(text) if last or len(text) > _LONGEST_LINE else text.rfind(self._newline) + 1
         self._begun = text[cut:]
-        self._pending = memoryview(self._translator.text(text[:cut]))
+        return self._translator.text(text[:cut])

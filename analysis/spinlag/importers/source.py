@@ -130,6 +130,40 @@ class _XzDecoder:
         return self._inner.decompress(data, most)
 
 
+class ChangedSource:
+    """Another source's text, changed piece by piece on its way; `head` is its head, changed."""
+
+    def __init__(self, source: ByteSource, head: bytes) -> None:
+        self.file = source.file
+        self.unpacks = source.unpacks
+        self.head = head
+        self._source = source
+        self._chunk = bytearray(1 << 16)
+        self._pending = memoryview(b"")
+        self._ended = False
+
+    def readinto(self, buffer: memoryview) -> int:
+        """Fill `buffer`; fewer bytes only at the end. Raises CaptureError where a piece cannot be changed."""
+        filled = 0
+        while filled < len(buffer):
+            if not self._pending:
+                if self._ended:
+                    break
+                got = self._source.readinto(memoryview(self._chunk))
+                self._ended = got < len(self._chunk)
+                self._pending = memoryview(self.changed(bytes(self._chunk[:got]), last=self._ended))
+                continue
+            count = min(len(buffer) - filled, len(self._pending))
+            buffer[filled : filled + count] = self._pending[:count]
+            self._pending = self._pending[count:]
+            filled += count
+        return filled
+
+    def changed(self, piece: bytes, *, last: bool) -> bytes:
+        """What stands for the next piece of the text; what has to wait for more may be held back until the last."""
+        raise NotImplementedError
+
+
 class FileSource:
     """A capture file, plain, gzip- or xz-compressed (told by its first bytes), read once from front to back.
 

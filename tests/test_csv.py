@@ -348,7 +348,6 @@ def test_a_cut_right_behind_the_header() -> None:
         ("t_s,A\n0.1,0\n,1\n0.3,0\n", "empty", 3, 1),
         ("t_s,A\n0.1,0\n0.2,1,1\n0.3,0\n", "3 fields where the rows have 2", 3, None),
         ("t_s,A\n0.1,0\n0.2\n0.3,0\n", "1 field where the rows have 2", 3, None),
-        ("t_s,A [V]\n0.1,0.1\n0.2,nan\n0.3,3.3\n", "no finite number", 3, 2),
         ("t_s,A [V]\n0.1,0.1\n0.2,inf\n0.3,3.3\n", "no finite number", 3, 2),
         ("t_s,A\n0.1,0\n0.2,maybe\n0.3,1\n0.4,0\n" + "0.5,1\n" * 30, "'maybe' is no level", 3, 2),
         ("t_s,A\n0.1,0\n99999999999999999999,1\n", "too large", 3, 1),

@@ -1,5 +1,6 @@
 """Tables that a person reads at once: clock times, units in the cells, typographic signs, old and mixed line ends."""
 
+import datetime
 from fractions import Fraction
 
 import pytest
@@ -88,6 +89,51 @@ def test_a_footer_below_clock_times_is_told_with_its_line(tmp_path):
 def test_a_fraction_behind_a_comma_that_delimits_is_not_lost(tmp_path):
     with pytest.raises(CaptureError):
         read(tmp_path, "Time,A\n" + rows(lambda n: f"10:00:00,{n:03d}"))
+
+
+@pytest.mark.parametrize(
+    "written",
+    ["29/11/2026 %H:%M:%S.%f", "11/29/2026 %I:%M:%S.%f %p", "29.11.2026,%H:%M:%S.%f", "29-11-2026,%I:%M:%S.%f %p"],
+)
+@pytest.mark.parametrize("later", [1, 2])
+def test_dates_with_the_year_last_and_clocks_of_twelve_hours(tmp_path, written, later):
+    """Over midnight, and over a whole day more, which the clock alone would not show; 1/12 and 12/1 are one day."""
+    start = datetime.datetime(2026, 11, 29, 23, 59, 59, 990000)
+    days = {0: ("29", "11"), later: (f"{29 + later - 30 * (later > 1):02d}", f"{11 + (later > 1)}")}
+
+    def time(n):
+        at = start + datetime.timedelta(milliseconds=2 * n, days=(later - 1) * (n > 4))
+        day, month = days[(at.date() - start.date()).days]
+        return (
+            at.strftime(written.replace("29", "DD", 1).replace("11", "MM", 1)).replace("DD", day).replace("MM", month)
+        )
+
+    found = instants(read(tmp_path, "Time,A\n".rjust(7 + written.count(","), ",") + rows(time)))
+    passed = [Fraction(86400 * (later - 1)) if n > 4 else 0 for n in CHANGES]
+    assert found == [Fraction("86399.99") + Fraction(n, 500) + more for n, more in zip(CHANGES, passed, strict=True)]
+
+
+def test_a_clock_set_back_across_the_first_midnight_is_no_jump_ahead(tmp_path):
+    with pytest.raises(CaptureError, match=r"the clock jumps to 23:59:59\.9: it was set back across midnight") as told:
+        read(tmp_path, "t,A\n00:00:00.1,0\n00:00:00.2,1\n23:59:59.9,0\n00:00:00.5,1\n")
+    assert (told.value.line, told.value.column) == (4, 1)
+
+
+def test_more_than_a_hundred_hours_and_clock_times_between_spaces(tmp_path):
+    text = "Time  A\n" + rows(lambda n: f"123:00:00.{n:03d}").replace(",", "   ")
+    assert instants(read(tmp_path, text)) == [123 * 3600 + Fraction(n, 1000) for n in CHANGES]
+
+
+@pytest.mark.parametrize("unit", ["usec", " usec", "\N{NO-BREAK SPACE}us", "\N{NARROW NO-BREAK SPACE}µs", " useconds"])
+def test_units_of_several_letters_and_spaces_that_do_not_break(tmp_path, unit):
+    assert instants(read(tmp_path, "Time,A\n" + rows(lambda n: f"{n}{unit}"))) == [Fraction(n, 10**6) for n in CHANGES]
+
+
+def test_a_short_table_cut_within_a_unit(tmp_path):
+    text = "Time [s],A\n" + "".join(f"0.{n:03d},{3300 * (n % 2)} mV\n" for n in range(12))
+    capture = read(tmp_path, text[:-2])
+    assert len(instants(capture)) == 10
+    assert any("ends in the middle of line 13" in warning for warning in capture.warnings)
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ def table(tmp_path, time, head="Time [ms],A", end="", left_out=()):
 @pytest.mark.parametrize(
     ("time", "reason"),
     [
-        (lambda n: f"25/11/2026 10:00:00.{n:03d}", "column 1 ('25/11/2026 10:00:00.000') holds clock times"),
+        (lambda n: f"25 Nov 2026 10:00:00.{n:03d}", "column 1 ('25 Nov 2026 10:00:00.000') holds clock times"),
         (lambda n: f"00:00.{n:03d}000", "column 1 ('00:00.000000') holds clock times"),
         (lambda n: f"{n}min", "column 1 ('0min') holds no plain numbers; export times without units"),
         (lambda n: f"{n + 1}'000", 'column 1 ("1\'000") holds no plain numbers'),

@@ -229,7 +229,7 @@ def test_sizes_beyond_64_bits(tmp_path, size):
         (b"inf,1", "line 43, column 1"),
         (b"1e999,1", "line 43, column 1"),
         (b"5,1", "line 43, column 1"),
-        (b"50,nan", "line 43, column 2"),
+        (b"50,inf", "line 43, column 2"),
         (b"50," + b"9" * 5000, "line 43, column 2"),
     ],
 )
@@ -242,7 +242,7 @@ def test_numbers_that_are_none_in_a_table(tmp_path, row, place):
 VOLTS = b"Time [us],V1 [V]\n" + b"".join(b"%d,%s\n" % (n, (b"0.1", b"3.2")[n // 4 % 2]) for n in range(40))
 
 
-@pytest.mark.parametrize("cell", [b"nan", b"-inf", b"1e300", b"1e999", b"1e12"])
+@pytest.mark.parametrize("cell", [b"inf", b"-inf", b"1e300", b"1e999", b"1e12"])
 def test_volts_that_are_none(tmp_path, cell):
     said = refusal(wrote(tmp_path / "v.csv", VOLTS + b"40," + cell + b"\n41,0.1\n"))
     assert "line 42, column 2" in said
@@ -354,7 +354,7 @@ def test_a_table_with_a_tail_of_zero_bytes_is_read_up_to_there(tmp_path):
     rows = b"Time [us],A\n" + b"".join(b"%d,%d\n" % (n, n & 1) for n in range(20_000))
     edges, warnings = edges_of(wrote(tmp_path / "t.csv", rows + b"\0" * 5000))
     assert len(edges[0]) == 19_999
-    assert any("cut short" in warning for warning in warnings)
+    assert [warning for warning in warnings if "5000 zero bytes at the end of the file were left out" in warning]
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs named pipes")
@@ -431,7 +431,7 @@ ODD_NAMES = [
 @pytest.mark.parametrize("name", [*ODD_NAMES, b"latin\xe9".decode("utf-8", "surrogateescape")])
 def test_odd_characters_in_a_path_do_no_harm(tmp_path, spinlag, monkeypatch, name):
     monkeypatch.chdir(tmp_path)
-    wrote(tmp_path / name, TABLE.replace(b"3,1", b"3,nan"))
+    wrote(tmp_path / name, TABLE.replace(b"3,1", b"3,inf"))
     code, out, err = spinlag("look", "--", name)
     assert (code, out) == (2, "")
     assert err.startswith("spinlag: ")

@@ -9,7 +9,7 @@ import click
 if TYPE_CHECKING:
     from spinlag.rig import Rig
 
-TIME_UNITS = ["s", "ms", "us", "ns", "ps", "samples"]
+TIME_UNITS = ["h", "min", "s", "ms", "us", "ns", "ps", "samples"]
 
 
 def finite(_context: Any, _parameter: Any, value: float | None) -> float | None:

@@ -102,6 +102,8 @@ def read_capture(
         draft = replace(draft, warnings=(*source.warnings, *idle, *draft.warnings))
         understood = (("compression", source.packing),) if source.packing != "plain" else ()
     period, doubts = _sample_period(draft, table)
+    if draft.resolution is not None and draft.resolution > period.ticks:
+        period = SamplePeriod(draft.resolution, "timescale")
     return Capture(
         file=source.file,
         sha256=digest,

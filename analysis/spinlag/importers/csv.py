@@ -14,23 +14,26 @@ import math
 from dataclasses import replace
 from fractions import Fraction
 
+import numpy as np
+
 from spinlag.capture import UNKNOWN, Channel, SamplePeriod
 from spinlag.errors import CaptureError
 from spinlag.importers.blocks import WORKERS, BlockReader, ahead, in_order
 from spinlag.importers.csv_blocks import read_block
 from spinlag.importers.csv_collect import BITS, Collector, scaled, scaled_one
+from spinlag.importers.csv_digits import written_resolution
 from spinlag.importers.csv_header import SECONDS
 from spinlag.importers.csv_layout import Layout, find_layout, looks_like_rows
 from spinlag.importers.csv_options import CsvOptions
 from spinlag.importers.csv_rows import LARGEST_TICK
 from spinlag.importers.csv_text import END_OF_FILE, Utf8Source, encoding_of, utf8_head
 from spinlag.importers.csv_translate import TranslatedSource, find_translation
-from spinlag.importers.csv_words import about_layout, about_rows, about_switching
+from spinlag.importers.csv_words import about_layout, about_rows, about_switching, in_time
 from spinlag.importers.digitise import Digitiser, Switching, switching_levels
 from spinlag.importers.draft import Draft
 from spinlag.importers.edge_store import EdgeBudget
 from spinlag.importers.lanes import Lanes, Line, Recorded
-from spinlag.importers.source import HEAD_BYTES, ByteSource
+from spinlag.importers.source import HEAD_BYTES, ByteSource, Unpadded
 from spinlag.lattice import simplest_between
 from spinlag.rig import CaptureTable
 
@@ -46,7 +49,7 @@ _CONTROLS = bytes(set(range(32)) - {9, 10, 12, 13}) + b"\x7f"
 
 def sniff(head: bytes) -> bool:
     """Whether the first bytes of a file read as a table with a capture in it: text, rows of one width, numbers."""
-    head = utf8_head(head).removeprefix(b"\xef\xbb\xbf").rstrip(END_OF_FILE + b"\r\n")
+    head = utf8_head(head).removeprefix(b"\xef\xbb\xbf").rstrip(END_OF_FILE + b"\r\n\0")
     if len(head.translate(None, _CONTROLS)) < len(head) or head.lstrip().startswith(_VCD_WORDS):
         return False
     translation = find_translation(head, CsvOptions())
@@ -72,6 +75,7 @@ def read(
     complete = len(source.head) < HEAD_BYTES
     if encoding_of(source.head) is not None:
         source = Utf8Source(source)
+    source = padded = Unpadded(source)
     translation = find_translation(source.head, options)
     if translation is not None:
         source, options = TranslatedSource(source, translation), translation.options(options)
@@ -79,6 +83,11 @@ def read(
     if translation is not None:
         layout = translation.layout(layout)
     collector, warnings = _collect(source, layout, block_bytes, threads)
+    if padded.padding:
+        warnings.append(
+            f"{padded.padding} zero bytes at the end of the file were left out, as a crash or a full disk leaves them: "
+            "the recording may have gone on"
+        )
     if not collector.rows:
         raise CaptureError("there is a header but no row of data", file=source.file, line=layout.first_line)
     return _Finish(collector, options, table, [*layout.warnings, *warnings]).draft()
@@ -159,6 +168,7 @@ class _Finish:
                 f"{self._rows.same_time} rows have the time of the row before: the times are written too coarsely"
             )
         self._warnings += self._missing_rows(float(tick))
+        resolution = self._resolution(channels)
         stated = self._layout.sample_rate_hz if self._layout.rate_from == "stated in the file" else None
         return Draft(
             tick=tick,
@@ -167,6 +177,7 @@ class _Finish:
             channels=channels,
             sample_period=period,
             sample_rate_hz=stated,
+            resolution=resolution,
             warnings=tuple(self._warnings),
             understood=tuple(understood),
         )
@@ -199,6 +210,21 @@ class _Finish:
             f"rows stand {least:.6g} s apart as if there were one per sample, but up to {greatest:.6g} s in places: "
             "the recorder may have dropped samples, and what happened there is not known"
         ]
+
+    def _resolution(self, channels: tuple[Channel, ...]) -> Fraction | None:
+        """The sample period that the digits of the times allow for, where they get fewer as the times grow."""
+        if self._even or self._layout.time is None or self._layout.unit == "samples":
+            return None
+        lines = list({id(channel.edges): channel.edges for channel in channels}.values())
+        found = written_resolution(lines, self._places + self._more)
+        if found is None:
+            return None
+        exact_to = in_time(float(found.ticks * self._tick()))
+        self._warnings.append(
+            f"the times are written in {found.why}: the last ones are exact to {exact_to} only, which counts as the "
+            "sample period; export them with more digits, or as ticks"
+        )
+        return found.ticks
 
     def _tick(self) -> Fraction:
         if self._table.tick_ns is not None:
@@ -291,6 +317,17 @@ class _Finish:
             bits = range(max(rows.used_bits[number], 1))
             name = self._layout.columns[column].name
             found[column] = [(f"{name}[{bit}]", rows.line(base + bit, start, end, shift)) for bit in bits]
+        if self._layout.sparse and all(
+            _resumes_with_edges(line, scaled_one(end, shift)) for lines in found.values() for _, line in lines
+        ):
+            self._warnings.append(
+                "levels stand in the rows where they change only: an empty cell was taken as the level before it"
+            )
+            nowhere = np.empty((0, 2), dtype=np.int64)
+            return {
+                column: [(name, replace(line, unknown=nowhere)) for name, line in lines]
+                for column, lines in found.items()
+            }
         for column, lines in found.items():
             found[column] = [(name, self._to_the_end(line, end, shift)) for name, line in lines]
         return found
@@ -316,3 +353,13 @@ class _Finish:
                         lanes.add(Recorded([number], [0, len(when)], when, what, plain=False))
         lines = {column: lanes.finish(number, self._start, self._end) for number, column in enumerate(columns)}
         return lines, max((digitiser.widest_step for digitiser in digitisers if digitiser is not None), default=0)
+
+
+def _resumes_with_edges(line: Line, end: int) -> bool:
+    """Whether each stretch in which a line is not known ends with an edge, or with the record."""
+    ends = line.unknown[:, 1]
+    ends = ends[ends < end]
+    if not len(ends):
+        return True
+    edges = np.asarray(line.edges[:], dtype=np.int64)
+    return bool(np.isin(ends, edges).all())

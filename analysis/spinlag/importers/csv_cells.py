@@ -38,6 +38,8 @@ def _digit_table() -> Codes:
 _LEVEL_OF = _level_table()
 _DIGIT_OF = _digit_table()
 _LOWER = np.uint64(0x2020202020202020)
+_NAN = b"nan"
+_NAN_WORD = int.from_bytes(_NAN, "little")
 _LEVEL_WORDS = [
     (len(text), int.from_bytes(text.encode().rjust(8, b"\0"), "little"), code)
     for text, code in LEVELS.items()
@@ -122,16 +124,35 @@ def _digits(buffer: Bytes, begins: Positions, ends: Positions, radix: int) -> ND
 def analogue_cells(
     words: Words, begins: Positions, ends: Positions, decimal: int, *, exponents: bool
 ) -> NDArray[np.float64] | None:
-    """Decimal numbers as float64; NaN where a field is empty. None where one is no number, or no voltage."""
-    empty = ends == begins
-    some_empty = bool(empty.any())
-    known = np.flatnonzero(~empty) if some_empty else slice(None)
+    """Decimal numbers as float64; NaN where a field is empty or says so. None where one is no number, or no voltage."""
+    lost = ends == begins
+    found = _voltages(words, begins, ends, decimal, lost, exponents=exponents)
+    if found is not None:
+        return found
+    nans = _nans(words, ends, ends - begins)
+    return _voltages(words, begins, ends, decimal, lost | nans, exponents=exponents) if nans.any() else None
+
+
+def _voltages(
+    words: Words, begins: Positions, ends: Positions, decimal: int, lost: NDArray[np.bool_], *, exponents: bool
+) -> NDArray[np.float64] | None:
+    """Numbers where they are not `lost`, NaN there."""
+    some_lost = bool(lost.any())
+    known = np.flatnonzero(~lost) if some_lost else slice(None)
     numbers = any_width_numbers(words, begins[known], ends[known], decimal, exponents=exponents)
     found = None if numbers is None else numbers.floats()
     if found is None or np.abs(found).max(initial=0.0) > LARGEST_VOLTAGE:
         return None
-    if not some_empty:
+    if not some_lost:
         return found
     volts = np.full(len(begins), np.nan)
     volts[known] = found
     return volts
+
+
+def _nans(words: Words, ends: Positions, length: Positions) -> NDArray[np.bool_]:
+    """Fields that spell NaN, in either case."""
+    (word,) = words_ending_at(words, ends, 1)
+    spelt = (word | _LOWER) >> np.uint64(64 - 8 * len(_NAN)) == np.uint64(_NAN_WORD)
+    found: NDArray[np.bool_] = spelt & (length == len(_NAN))
+    return found

@@ -11,7 +11,7 @@ import numpy as np
 from spinlag.capture import UNKNOWN, Edges, Ticks
 from spinlag.errors import CaptureError
 from spinlag.importers.csv_layout import Layout
-from spinlag.importers.csv_rows import FINEST_PLACES, LARGEST_TICK, Codes, PackedCells, Rows
+from spinlag.importers.csv_rows import FINEST_PLACES, LARGEST_TICK, TIME_BACK, Codes, PackedCells, Rows
 from spinlag.importers.csv_traces import Traces
 from spinlag.importers.edge_store import EdgeBudget, EdgeLog
 from spinlag.importers.lanes import LOST, Lanes, Line, Recorded, States
@@ -168,8 +168,7 @@ class Collector:
         step = first - self.last_tick
         if step < 0:
             column = None if self.layout.time is None else self.layout.time + 1
-            reason = "the time is earlier than in the row before"
-            raise CaptureError(reason, file=self.file, line=line, column=column)
+            raise CaptureError(TIME_BACK, file=self.file, line=line, column=column)
         self.same_time += step == 0
         self.spacing.note(self.places, step, step)
 

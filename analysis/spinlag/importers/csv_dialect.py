@@ -43,16 +43,22 @@ _SIGN = re.compile(r"\N{MINUS SIGN}(?=[\d.,])")
 
 _HEX = re.compile(r"0[bB][01]{1,64}|0[xX][0-9a-fA-F]{1,16}|[0-9a-fA-F]{2,16}")
 
+NO_SAMPLE_TEXTS = ("nan", "-nan", "n/a", "null", "none")
+"""What programs write into a table, in either case, where there was no sample. Common practice, no source."""
+
 LEVELS = {
     **dict.fromkeys(("0", "l", "f", "low", "lo", "false", "off"), 0),
     **dict.fromkeys(("1", "h", "t", "high", "hi", "true", "on"), 1),
-    **dict.fromkeys(("", "x", "z", "u", "w", "?", "-"), LOST),
+    **dict.fromkeys(("", "x", "z", "u", "w", "?", "-", *NO_SAMPLE_TEXTS), LOST),
 }
 """Texts of a digital level in lower case."""
 
 
-PLAIN_NUMBER = " (plain number)"
+PLAIN_NUMBER = "(plain_number)"
 """Marks a plain number in a column whose other cells have a unit or are clock times: its size is anyone's guess."""
+
+CLOCK_JUMP = "(clock_jump)"
+"""Marks a clock time, without a date, more than half a day after the one before."""
 
 
 @dataclass(frozen=True)

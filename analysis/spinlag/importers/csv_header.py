@@ -10,6 +10,8 @@ from fractions import Fraction
 from spinlag.importers.csv_options import TimeUnit
 
 SECONDS: dict[TimeUnit, Fraction] = {
+    "h": Fraction(3600),
+    "min": Fraction(60),
     "s": Fraction(1),
     "ms": Fraction(1, 10**3),
     "us": Fraction(1, 10**6),
@@ -19,6 +21,8 @@ SECONDS: dict[TimeUnit, Fraction] = {
 """Length of each time unit in seconds; "samples" has none of its own."""
 
 _TIME_UNITS: dict[str, TimeUnit] = {
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), "h"),
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), "min"),
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
     **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds"), "ms"),
     **dict.fromkeys(("us", "µs", "μs", "usec", "micros", "microsecond", "microseconds"), "us"),
@@ -50,7 +54,19 @@ _TIME_NAMES = {
         "x-axis",
         "x axis",
     ),
-    *("seconds", "second", "sec", "millis", "milliseconds", "micros", "microseconds", "nanos", "nanoseconds"),
+    *(
+        "hours",
+        "minutes",
+        "seconds",
+        "second",
+        "sec",
+        "millis",
+        "milliseconds",
+        "micros",
+        "microseconds",
+        "nanos",
+        "nanoseconds",
+    ),
 }
 _SAMPLE_NAMES = {
     *("sample", "samples", "sample number", "sample_number", "sample no", "sample no.", "sample index", "sample_index"),

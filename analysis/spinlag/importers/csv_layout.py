@@ -6,13 +6,10 @@ import math
 import re
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property
 from itertools import pairwise
-from typing import Literal
 
 from spinlag.errors import CaptureError
 from spinlag.importers.csv_dialect import (
-    COMMENT_MARKS,
     DELIMITER_NAMES,
     LEVELS,
     Dialect,
@@ -22,17 +19,11 @@ from spinlag.importers.csv_dialect import (
     is_hexadecimal,
     newline_of,
 )
-from spinlag.importers.csv_header import HeaderName, Preamble, header_name, read_preamble, time_unit, volts
+from spinlag.importers.csv_header import Preamble, header_name, read_preamble, volts
 from spinlag.importers.csv_options import CsvOptions, TimeUnit
+from spinlag.importers.csv_refusals import grouped_times, refuse_events, refuse_narrow_header
+from spinlag.importers.csv_table import MOSTLY, Column, Kind, Table, beside, cut_table
 from spinlag.importers.lanes import LOST
-
-Kind = Literal["time", "level", "packed", "analogue", "ignored"]
-
-_BESIDE_ROWS = 40
-"""Data rows whose unused columns may carry statements, as some instruments write them left of the trace."""
-
-_MOSTLY = 0.95
-"""Share of a column's cells that must be of one kind; the rest are faults to be reported, not a reason to guess."""
 
 _RISING_SHARE = 0.6
 
@@ -42,32 +33,12 @@ _MOST_DIGITS = 40
 LARGEST_VOLTS = 1000.0
 """A column without a unit that holds larger numbers is not taken for volts. Common practice, no source."""
 
-_VALUE = re.compile(r"\d[:.]\d")
-"""A clock time or a fraction, which no header holds."""
-
 _NO_RATE = ", and nothing states the sample rate: give it (--sample-rate)"
 _CLOCK = re.compile(r"\d:\d\d")
-_GROUPED = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
-
 _BINARY = re.compile(r"0[bB][01]{1,64}")
-
-_LINE_NAMES = {"channel", "ch", "signal", "pin", "line", "input", "wire", "probe", "gpio"}
-_LEVEL_NAMES = {"level", "value", "state", "val", "new value", "new_value", "new level"}
-"""Headers of tables with a row per event: which line, and its new level."""
 
 _FEW_NAMED = 6
 """Columns that a message names before it says how many more there are."""
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column: `factor` is volts per unit of an analogue column, `radix` the base of a packed one."""
-
-    name: str
-    kind: Kind
-    factor: float = 1.0
-    radix: int = 10
-    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -89,39 +60,13 @@ class Layout:
     data_offset: int
     first_line: int
     places: int
+    sparse: bool
+    """Whether the levels of the head stand where they change only, and all other cells are empty."""
     warnings: tuple[str, ...]
 
     def of_kind(self, kind: Kind) -> list[int]:
         """Indices of the columns of that kind."""
         return [k for k, column in enumerate(self.columns) if column.kind == kind]
-
-
-@dataclass(frozen=True)
-class _Table:
-    """The head cut into a preamble, a header row (or none), a row of units (or none) and data rows of one width."""
-
-    dialect: Dialect
-    preamble: list[str]
-    names: tuple[HeaderName, ...]
-    titles: tuple[str, ...]
-    """The header's fields as written; empty without a header."""
-    first: HeadLine
-    """The line where the data begin; it may be a faulty one."""
-    rows: list[list[str]]
-
-    @cached_property
-    def columns(self) -> list[list[str]]:
-        """The cells of every column."""
-        return [[row[k] for row in self.rows] for k in range(self.dialect.width)]
-
-    @cached_property
-    def numbers(self) -> list[list[str]]:
-        """Those cells of every column that are numbers."""
-        return [[cell for cell in column if self.dialect.is_number(cell)] for column in self.columns]
-
-    def mostly(self, found: int, column: int) -> bool:
-        """Whether so many cells are most of the filled ones of a column."""
-        return found >= _MOSTLY * max(sum(map(bool, self.columns[column])), 1)
 
 
 def looks_like_rows(head: bytes) -> bool:
@@ -130,7 +75,7 @@ def looks_like_rows(head: bytes) -> bool:
     dialect = find_dialect(lines, CsvOptions())
     if dialect is None:
         return False
-    table = _cut(lines, dialect, CsvOptions())
+    table = cut_table(lines, dialect, CsvOptions())
     if table is None:
         return _header_alone(lines, dialect)
     wrong = sum(1 for line in lines if line.number > table.first.number and _is_stray(line, dialect))
@@ -162,15 +107,16 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
     dialect = find_dialect(lines, options)
     if dialect is None:
         raise CaptureError("no rows of two or more columns were found: this does not read as a CSV capture", file=file)
-    table = _cut(lines, dialect, options)
+    table = cut_table(lines, dialect, options)
     if table is None:
         raise CaptureError("no row of data was found below the header", file=file)
-    preamble = read_preamble(table.preamble + _beside(table))
+    refuse_narrow_header(lines, table, file)
+    preamble = read_preamble(table.preamble + beside(table))
     time = _time_column(table, options, file)
     unit, unit_from, warnings = _unit_of_time(table, time, preamble, options, file)
-    warnings += _grouped_times(table, time, options)
+    warnings += grouped_times(table, time, options, file)
     columns = _columns(table, time, preamble, options, file)
-    _refuse_events(table, columns, file)
+    refuse_events(table, columns, file)
     if not any(column.kind in ("level", "packed", "analogue") for column in columns):
         found = [f"column {k + 1}: {column.note or 'empty'}" for k, column in enumerate(columns) if k != time]
         more = [f"and {len(found) - _FEW_NAMED} more"] if len(found) > _FEW_NAMED else []
@@ -194,6 +140,7 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
         data_offset=table.first.offset,
         first_line=table.first.number,
         places=_places(table, time),
+        sparse=_is_sparse(table, columns),
         warnings=tuple(warnings),
     )
 
@@ -214,91 +161,7 @@ def _checked(options: CsvOptions, file: str) -> CsvOptions:
     return replace(options, delimiter=delimiter)
 
 
-def _cut(lines: list[HeadLine], dialect: Dialect, options: CsvOptions) -> _Table | None:
-    """Find header and data rows; None where no row reads as data.
-
-    Below a header that names a time column everything is data, so that a faulty first row is not taken for preamble.
-    """
-    rows = [_uncommented(line, dialect) for line in lines]
-    body = [k for k, row in enumerate(rows) if len(row) == dialect.width and not lines[k].is_comment]
-    numeric = [k for k in body if any(map(dialect.is_number, rows[k]))]
-    if body and all(not rows[k][-1] for k in body):
-        # a delimiter behind every row but not behind the header
-        rows = [[*row, ""] if len(row) == dialect.width - 1 else row for row in rows]
-    first = next((k for k in numeric if _is_data(rows[k], rows, numeric, dialect)), None)
-    if first is None:
-        return None
-    header = _named_header(rows[:first], dialect, options)
-    if header is not None:
-        first = next(k for k, line in enumerate(lines) if k > header and line.text.strip() and not line.is_comment)
-    else:
-        header = next((k for k in reversed(range(first)) if _is_heading(rows[k], dialect)), None)
-    units: list[str] = []
-    if header is not None and _all_units(rows[first]):
-        units = rows[first]
-        first = next(k for k in body if k > first)
-    elif header and _all_units(rows[header]) and _is_heading(rows[header - 1], dialect):
-        units, header = rows[header], header - 1
-    titles = [] if header is None else rows[header]
-    names = [header_name(title) for title in titles] or [HeaderName("", "")] * dialect.width
-    for k, unit in enumerate(units):
-        names[k] = names[k] if names[k].unit else HeaderName(names[k].name, unit.strip("()[]"))
-    kept = [k for k in body if k >= first]
-    preamble = [lines[k].text for k in range(first) if k != header]
-    return _Table(dialect, preamble, tuple(names), tuple(titles), lines[first], [rows[k] for k in kept])
-
-
-def _uncommented(line: HeadLine, dialect: Dialect) -> list[str]:
-    """The fields of a line, its comment mark left out: a header may stand in a comment."""
-    text = line.text.lstrip().lstrip("".join(COMMENT_MARKS)) if line.is_comment else line.text
-    return dialect.split(text)
-
-
-def _all_units(row: list[str]) -> bool:
-    cells = [cell.strip("()[]") for cell in row if cell]
-    return len(cells) > 0 and all(time_unit(cell) is not None or volts(cell) is not None for cell in cells)
-
-
-def _named_header(rows: list[list[str]], dialect: Dialect, options: CsvOptions) -> int | None:
-    """The last of these rows that names a time column; none of its fields reads as a clock time or a fraction."""
-    found = None
-    for k, row in enumerate(rows):
-        if len(row) != dialect.width or any(_VALUE.search(field) for field in row):
-            continue
-        names = [header_name(field) for field in row]
-        if options.time_column in row or any(name.is_time or name.name == options.time_column for name in names):
-            found = k
-    return found
-
-
-def _is_heading(row: list[str], dialect: Dialect) -> bool:
-    return len(row) == dialect.width and any(row) and not any(map(dialect.is_number, row))
-
-
-def _is_data(row: list[str], rows: list[list[str]], numeric: list[int], dialect: Dialect) -> bool:
-    """Whether a row has numbers or levels wherever most rows have them."""
-    sample = [rows[k] for k in numeric[len(numeric) // 2 :][:_BESIDE_ROWS]]
-    for column, field in enumerate(row):
-        usual = sum(1 for other in sample if _is_value(other[column], dialect))
-        if 2 * usual > len(sample) and not _is_value(field, dialect):
-            return False
-    return True
-
-
-def _is_value(field: str, dialect: Dialect) -> bool:
-    return field != "" and (dialect.is_number(field) or field.lower() in LEVELS or is_hexadecimal(field))
-
-
-def _beside(table: _Table) -> list[str]:
-    """Statements in the text columns of the first data rows, as "key,value" lines."""
-    text = [k for k, column in enumerate(table.columns) if not any(map(table.dialect.is_number, column[-8:]))]
-    if not text:
-        return []
-    rows = table.rows[:_BESIDE_ROWS]
-    return [",".join(cell for cell in row[: max(text) + 1] if cell) for row in rows if row[text[0]]]
-
-
-def _time_column(table: _Table, options: CsvOptions, file: str) -> int | None:
+def _time_column(table: Table, options: CsvOptions, file: str) -> int | None:
     """The time column: by the user's word, by its name, or the first column whose numbers rise. Volts are no times."""
     if options.time_column is not None:
         return _chosen_column(options.time_column, table, file)
@@ -321,7 +184,7 @@ def _time_column(table: _Table, options: CsvOptions, file: str) -> int | None:
     return 0 if alone else None
 
 
-def _chosen_column(wanted: str | int, table: _Table, file: str) -> int:
+def _chosen_column(wanted: str | int, table: Table, file: str) -> int:
     """Index of a column given by name or by number from 1. Raises CaptureError where there is none."""
     width = table.dialect.width
     for k in range(width):
@@ -331,13 +194,13 @@ def _chosen_column(wanted: str | int, table: _Table, file: str) -> int:
     raise CaptureError(f"there is no column {str(wanted)!r}; there are {known}", file=file)
 
 
-def _spellings(table: _Table, column: int) -> set[str]:
+def _spellings(table: Table, column: int) -> set[str]:
     """What a user may call a column: its title, that without the unit, or its number from 1."""
     titles = {table.titles[column], table.names[column].name} if table.titles else set()
     return {str(column + 1), *titles} - {""}
 
 
-def _rises(table: _Table, column: int) -> bool:
+def _rises(table: Table, column: int) -> bool:
     """Whether most steps of a column go up and few go down."""
     cells = table.numbers[column]
     if len(cells) < 2 or 2 * len(cells) < len(table.rows):
@@ -350,7 +213,7 @@ def _rises(table: _Table, column: int) -> bool:
 
 
 def _unit_of_time(
-    table: _Table, time: int | None, preamble: Preamble, options: CsvOptions, file: str
+    table: Table, time: int | None, preamble: Preamble, options: CsvOptions, file: str
 ) -> tuple[TimeUnit, str, list[str]]:
     if time is None:
         return "samples", "rows are counted: there is no time column", []
@@ -363,8 +226,10 @@ def _unit_of_time(
         return preamble.time_unit, "stated in the file", []
     numbers = table.numbers[time]
     if any(not cell.lstrip("+-").isdecimal() for cell in numbers):
-        said = f"column {time + 1} does not state the unit of its times: they were taken as seconds"
-        return "s", "assumed", [said]
+        said = f"column {time + 1} does not state the unit of its times"
+        if name.unit and not volts(name.unit):
+            said = f"column {time + 1} gives its times in {name.unit!r}, which is no unit that is known here"
+        return "s", "assumed", [f"{said}: they were taken as seconds (--time-unit says otherwise)"]
     known_rate = preamble.sample_rate_hz is not None or options.sample_rate_hz is not None
     if name.is_sample or (known_rate and _counts_by_one(numbers)):
         return "samples", "whole numbers that count samples", []
@@ -376,7 +241,7 @@ def _unit_of_time(
     )
 
 
-def _no_time(table: _Table) -> str:
+def _no_time(table: Table) -> str:
     """Why there is no time column: what stands where a time should be, and what to do."""
     named = (k for k, name in enumerate(table.names) if name.is_time)
     column = next(named, 0)
@@ -390,19 +255,6 @@ def _no_time(table: _Table) -> str:
     return f"no column reads as a time: column {column + 1} ({cells[0][:40]!r}) {how}"
 
 
-def _grouped_times(table: _Table, time: int | None, options: CsvOptions) -> list[str]:
-    """A doubt about quoted times such as "1,000" between commas: decimals, or thousands in groups?"""
-    if time is None or options.decimal is not None or table.dialect.delimiter != "," or table.dialect.decimal != ",":
-        return []
-    cells = [cell for cell in table.numbers[time] if "," in cell]
-    if not cells or not all(_GROUPED.fullmatch(cell) for cell in cells):
-        return []
-    return [
-        f"column {time + 1}: {cells[0]!r} was read with a decimal comma; if the comma groups thousands, every time is "
-        "1000 times too short: export the times without it"
-    ]
-
-
 def _counts_by_one(numbers: list[str]) -> bool:
     """Whether the least step of whole numbers is 1, as it is for sample numbers."""
     if any(len(cell) > _MOST_DIGITS for cell in numbers):
@@ -411,7 +263,7 @@ def _counts_by_one(numbers: list[str]) -> bool:
     return not steps or min(steps) == 1
 
 
-def _places(table: _Table, time: int | None) -> int:
+def _places(table: Table, time: int | None) -> int:
     """The most decimals that a time of the head has."""
     most = 0
     for cell in table.numbers[time] if time is not None else ():
@@ -420,7 +272,7 @@ def _places(table: _Table, time: int | None) -> int:
     return most
 
 
-def _columns(table: _Table, time: int | None, preamble: Preamble, options: CsvOptions, file: str) -> list[Column]:
+def _columns(table: Table, time: int | None, preamble: Preamble, options: CsvOptions, file: str) -> list[Column]:
     for wanted in (*(options.packed_columns or ()), *(options.analogue_columns or ())):
         _chosen_column(wanted, table, file)
     columns = [
@@ -435,27 +287,22 @@ def _columns(table: _Table, time: int | None, preamble: Preamble, options: CsvOp
     return columns
 
 
-def _refuse_events(table: _Table, columns: list[Column], file: str) -> None:
-    """A table with a row per event of some line would read as one line that all of them share."""
-    names = [column.name.lower() for column in columns]
-    which = next((k for k, name in enumerate(names) if name in _LINE_NAMES), None)
-    what = next((k for k, name in enumerate(names) if name in _LEVEL_NAMES), None)
-    others = [k for k, column in enumerate(columns) if column.kind in ("level", "packed") and k not in (which, what)]
-    if which is None or what is None or others or columns[what].kind != "level":
-        return
-    raise CaptureError(
-        f"each row seems to tell of the line that column {which + 1} ({columns[which].name}) names: "
-        "export one column of levels per line",
-        file=file,
-        line=table.first.number,
-    )
+def _is_sparse(table: Table, columns: list[Column]) -> bool:
+    """Whether every level of the head but the first of its column is a change, and most cells are empty."""
+    cells = [table.columns[k] for k, column in enumerate(columns) if column.kind == "level"]
+    filled = [[cell.lower() for cell in column if cell] for column in cells]
+    if not cells or not all(column[0] for column in cells) or 2 * sum(map(len, filled)) > sum(map(len, cells)):
+        return False
+    levels = [[LEVELS.get(cell, LOST) for cell in column] for column in filled]
+    changes = [pair for column in levels for pair in pairwise(column)]
+    return len(changes) > 0 and all({one, other} == {0, 1} for one, other in changes)
 
 
-def _name(table: _Table, column: int) -> str:
+def _name(table: Table, column: int) -> str:
     return table.names[column].name or f"column_{column + 1}"
 
 
-def _kind_of(table: _Table, column: int, options: CsvOptions, preamble: Preamble) -> Column:
+def _kind_of(table: Table, column: int, options: CsvOptions, preamble: Preamble) -> Column:
     """What a column other than the time holds, by the user's word, its unit and its cells in the head."""
     name, unit = _name(table, column), table.names[column].unit
     filled = [cell for cell in table.columns[column] if cell]
@@ -479,7 +326,7 @@ def _kind_of(table: _Table, column: int, options: CsvOptions, preamble: Preamble
     if unit and table.mostly(len(numbers), column):
         return Column(name, "ignored", note=f"{name} is in {unit}, which is no voltage")
     known = [cell for cell in filled if LEVELS.get(cell.lower()) != LOST]
-    if sum(cell.isdecimal() or is_hexadecimal(cell) for cell in known) >= _MOSTLY * len(known):
+    if sum(cell.isdecimal() or is_hexadecimal(cell) for cell in known) >= MOSTLY * len(known):
         return Column(name, "packed", radix=_radix(known))
     if table.mostly(len(numbers), column):
         if max(abs(float(cell.replace(",", "."))) for cell in numbers) > LARGEST_VOLTS:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-TimeUnit = Literal["s", "ms", "us", "ns", "ps", "samples"]
+TimeUnit = Literal["h", "min", "s", "ms", "us", "ns", "ps", "samples"]
 
 
 @dataclass(frozen=True)

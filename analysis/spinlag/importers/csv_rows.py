@@ -18,12 +18,16 @@ Codes = NDArray[np.uint8]
 PackedCells = tuple[NDArray[np.uint64], NDArray[np.bool_]]
 """Values of a packed column, and where they are not known."""
 
-FINEST_PLACES: dict[TimeUnit, int] = {"s": 15, "ms": 12, "us": 9, "ns": 6, "ps": 3, "samples": 6}
+FINEST_PLACES: dict[TimeUnit, int] = {"h": 18, "min": 16, "s": 15, "ms": 12, "us": 9, "ns": 6, "ps": 3, "samples": 6}
 """Decimals that are kept: down to 1 fs, below which digits are rounding noise of the writer and overflow comes near."""
 
 LARGEST_VOLTAGE = 1e9
 """No line of a bench carries more, in whatever unit the column is written."""
 
+TIME_BACK = (
+    "the time is earlier than in the row before; if two recordings were joined here, cut the file in two before this "
+    "row, and if rows are out of order, sort them by time"
+)
 LARGEST_TICK = 1 << 62
 """Ticks stay below this, so that differences fit int64."""
 

@@ -6,18 +6,27 @@ import re
 
 import numpy as np
 
-from spinlag.importers.csv_dialect import COMMENT_MARKS, LEVELS, PLAIN_NUMBER, is_nan_or_infinity
-from spinlag.importers.csv_layout import Column, Layout
+from spinlag.importers.csv_dialect import (
+    CLOCK_JUMP,
+    COMMENT_MARKS,
+    LEVELS,
+    NO_SAMPLE_TEXTS,
+    PLAIN_NUMBER,
+    is_nan_or_infinity,
+)
+from spinlag.importers.csv_layout import Layout
 from spinlag.importers.csv_rows import (
     FINEST_PLACES,
     LARGEST_TICK,
     LARGEST_VOLTAGE,
+    TIME_BACK,
     Fault,
     PackedCells,
     Rows,
     rows_that_change,
     steps_of,
 )
+from spinlag.importers.csv_table import Column
 from spinlag.importers.csv_text import END_OF_FILE, Text
 from spinlag.importers.lanes import LOST
 
@@ -39,7 +48,7 @@ class _UnfitError(Exception):
     """A cell that does not fit its column, with the reason."""
 
 
-_WORD = re.compile(r"\s*\"?[^\W\d_]{2}")
+_WORD = re.compile(r"\W*(?!(?:nan|inf)\b)[^\W\d_]{2}", re.IGNORECASE)
 """How a line of words begins; 0x1F, 1e9 and x are values."""
 
 
@@ -73,11 +82,12 @@ def slow_rows(text: Text, start: int, stop: int, layout: Layout) -> Rows:
 
 
 def _take(gathered: _Gathered, number: int, line: str, text: Text, layout: Layout) -> Fault | None:
+    if "\0" in line:
+        return Fault(number, None, "zero bytes stand here, as after a failed copy; copy or export the file again")
     fields = line.count(chr(text.delimiter)) + 1
     if fields != len(layout.columns):
-        return Fault(
-            number, None, f"{_fields(fields)} where the rows have {len(layout.columns)}{_remedy(line, text, layout)}"
-        )
+        remedy = _remedy(line, text, layout) or "; text is missing here: copy or export the file again"
+        return Fault(number, None, f"{_fields(fields)} where the rows have {len(layout.columns)}{remedy}")
     cells = line.split(chr(text.delimiter))
     levels: list[int] = []
     packed: list[int | None] = []
@@ -128,6 +138,11 @@ def _number(cell: str, decimal: int) -> Number:
     if cell.endswith(PLAIN_NUMBER):
         bare = _shown(cell.removesuffix(PLAIN_NUMBER))
         raise _UnfitError(f"{bare} is a plain number where the rows above have a unit or a clock time; write it alike")
+    if cell.endswith(CLOCK_JUMP):
+        raise _UnfitError(
+            f"the clock jumps to {cell.removesuffix(CLOCK_JUMP)[:_SHOWN]}: it was set back across midnight, or nothing "
+            "was recorded for half a day; export times with their date, or cut the file in two before this row"
+        )
     sign = chr(decimal)
     found = _NUMBER.fullmatch(cell.replace(sign, ".") if sign == "," and "." not in cell else cell)
     if found is None or not (found[2] or found[3]) or (sign == "," and "." in cell):
@@ -170,7 +185,7 @@ def _packed(cell: str, column: Column) -> int | None:
 
 
 def _volts(cell: str, decimal: int) -> float:
-    if not cell:
+    if not cell or cell.lower() in NO_SAMPLE_TEXTS:
         return float("nan")
     mantissa, exponent = _number(cell, decimal)
     if mantissa == 0 or exponent < -300:
@@ -196,7 +211,7 @@ def _rows(gathered: _Gathered, layout: Layout, lines: int, fault: Fault | None) 
     back = np.flatnonzero(np.diff(ticks) < 0)
     if len(back):
         row = int(back[0]) + 1
-        fault = Fault(gathered.lines[row], _time_number(layout), "the time is earlier than in the row before")
+        fault = Fault(gathered.lines[row], _time_number(layout), TIME_BACK)
         return _rows(_first(gathered, row), layout, lines, fault)
     levels = [np.array([row[k] for row in gathered.levels], np.uint8) for k in range(len(layout.of_kind("level")))]
     packed = [_packed_column([row[k] for row in gathered.packed]) for k in range(len(layout.of_kind("packed")))]

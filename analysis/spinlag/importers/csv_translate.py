@@ -1,21 +1,20 @@
 """CSV cells that a person reads at once and a number parser does not: clock times, a unit in every cell; and line ends
 of several kinds in one file. They become plain numbers and line feeds, line by line, before anything reads them.
 
-A clock time becomes seconds since midnight of the first row's day, digit by digit (ISO 8601-1:2019, 5.3 and 5.4, with
-or without date and offset); one that falls by more than half a day, without a date, has passed midnight. A time with a
-unit becomes seconds, a voltage with a unit volts, by an exponent: nothing is rounded. A cell that does not fit stays as
-it is, for the reader to complain about at its place; so that it does, a plain number there is marked, once rows began.
+A clock time becomes seconds since midnight of the first row's day (`csv_clock`). A time with a unit becomes seconds, a
+voltage with a unit volts, by an exponent: nothing is rounded. A cell that does not fit stays as it is, for the reader
+to complain about at its place; so that it does, a plain number there is marked, once rows began.
 """
 
 from __future__ import annotations
 
-import datetime
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from spinlag.importers.csv_clock import CLOCK, DATE_CELL, Clock
 from spinlag.importers.csv_dialect import COMMENT_MARKS, DELIMITER_NAMES, MOST_LINES, PLAIN_NUMBER, newline_of
 from spinlag.importers.csv_header import HeaderName, header_name
 from spinlag.importers.csv_layout import Layout
@@ -34,27 +33,24 @@ _SAMPLED = 200
 _LONGEST_LINE = 1 << 20
 """A longer piece without a line end is no row and goes on as it is."""
 
-_DAY = 86400
-_DELIMITERS = (b"\t", b";", b"|", b",")
+_SPACE = b" "
+_DELIMITERS = (b"\t", b";", b"|", b",", _SPACE)
 _COMMENTS = tuple(mark.encode() for mark in COMMENT_MARKS)
-_WORTH_A_LOOK = re.compile(rb"\d:\d\d:\d\d|\d ?(?:[mnpu]|\xc2?\xb5|\xce\xbc)?[sSvV]|\r[^\r\n]")
+_APART = rb"(?:\xc2\xa0|\xe2\x80\xaf|\xa0| )?"
+"""What may stand between a number and its unit: nothing or a space, which may be one that does not break."""
+
+_MICRO = rb"\xc2?\xb5|\xce\xbc"
+_WORTH_A_LOOK = re.compile(rb"\d:\d\d:\d\d|\d" + _APART + rb"(?:[mnpu]|" + _MICRO + rb")?[sSvV]|\r[^\r\n]")
 _MINUS = "\N{MINUS SIGN}".encode()
 _BEGINS_ROW = re.compile(rb'[ "]*(?:[-+.,\d]|\xe2\x88\x92)')
 _LONE_RETURN = re.compile(rb"\r+(?=[^\r\n])")
-_DATE = rb"(?P<year>\d{4})[-/](?P<month>\d\d?)[-/](?P<day>\d\d?)"
-_DATE_CELL = re.compile(rb' *"?' + _DATE + rb'"? *')
-_CLOCK = re.compile(
-    rb'(?P<open> *(?P<quote>"?) *)(?:'
-    + _DATE
-    + rb"(?:T| +))?(?P<hour>\d\d?):(?P<minute>[0-5]\d):(?P<second>[0-5]\d)(?P<part>[.,]\d{1,18})?"
-    + rb" *(?P<zone>Z|[-+]\d\d:?\d\d)? *(?P=quote)[ \r]*"
-)
 _MEASURE = (
     rb'(?P<open> *(?P<quote>"?) *)(?P<number>(?:[-+]|\xe2\x88\x92)?(?:\d+[.,]?\d*|[.,]\d+))'
-    + rb"(?:[eE](?P<power>[-+]?\d{1,3}))? ?"
+    + rb"(?:[eE](?P<power>[-+]?\d{1,3}))?"
+    + _APART
 )
-_TIME = re.compile(_MEASURE + rb"(?P<unit>s|sec|ms|us|\xb5s|\xc2\xb5s|\xce\xbcs|ns|ps)" + rb" *(?P=quote)[ \r]*")
-_VOLTAGE = re.compile(_MEASURE + rb"(?P<unit>[Vv]|mV|uV|\xb5V|\xc2\xb5V|\xce\xbcV)" + rb" *(?P=quote)[ \r]*")
+_TIME = re.compile(_MEASURE + rb"(?P<prefix>[mnpu]|" + _MICRO + rb")?s(?:ec(?:onds?)?)? *(?P=quote)[ \r]*")
+_VOLTAGE = re.compile(_MEASURE + rb"(?P<prefix>[mu]|" + _MICRO + rb")?[Vv] *(?P=quote)[ \r]*")
 _PLAIN = re.compile(rb' *"? *(?P<number>(?:[-+]|\xe2\x88\x92)?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d{1,3})?) *"?[ \r]*')
 _ZERO = re.compile(rb"(?:[-+]|\xe2\x88\x92)?[0.,]+(?:[eE].*)?")
 _POWER = {b"m": -3, b"u": -6, b"\xb5": -6, b"\xc2\xb5": -6, b"\xce\xbc": -6, b"n": -9, b"p": -12}
@@ -102,7 +98,17 @@ class Translation:
         """The head of the file, translated, without a last line that a cut left without its unit."""
         text = Translator(self).text(head)
         last = text.rfind(self.newline) + 1
-        return text[:last] if PLAIN_NUMBER.encode() in text[last:] else text
+        return text[:last] if last and self._is_cut(text[last:]) else text
+
+    def _is_cut(self, line: bytes) -> bool:
+        """Whether a cell of the last line, of which nothing tells that it is whole, was not translated."""
+        cells = split(line, self.delimiter)
+        return any(k < len(cells) and not _PLAIN.fullmatch(cells[k]) for k in self.translated)
+
+    @property
+    def translated(self) -> tuple[int, ...]:
+        """The columns of which cells are translated."""
+        return (*(k for k in (self.clock, self.time) if k is not None), *self.volts)
 
 
 def find_translation(head: bytes, options: CsvOptions) -> Translation | None:
@@ -135,14 +141,14 @@ def _delimiter(lines: list[bytes], options: CsvOptions) -> bytes | None:
     given = options.delimiter
     tried = _DELIMITERS if given is None else (DELIMITER_NAMES.get(given.lower(), given).encode("utf-8", "replace"),)
     for delimiter in tried:
-        widths = Counter(row.count(delimiter) for row in rows)
+        widths = Counter(len(split(row, delimiter)) - 1 for row in rows)
         if rows and widths[max(widths, key=lambda width: widths[width])] >= _ALIKE * len(rows) and max(widths) > 0:
             return delimiter
     return None
 
 
 def _columns(found: Translation, lines: list[bytes], delimiter: bytes, options: CsvOptions) -> Translation:
-    rows = [row.split(delimiter) for row in _rows(lines)]
+    rows = [split(row, delimiter) for row in _rows(lines)]
     width = Counter(map(len, rows)).most_common(1)[0][0]
     columns = list(zip(*(row for row in rows if len(row) == width), strict=True))
     heading = _heading(lines, delimiter, width)
@@ -154,7 +160,7 @@ def _columns(found: Translation, lines: list[bytes], delimiter: bytes, options: 
         wanted = chosen in (str(k + 1), names[k].name, _text(heading[k])) if chosen and names else named
         if not wanted and (chosen or not all(_may_precede(column) for column in columns[:k])):
             continue
-        if _mostly(_CLOCK, cells):
+        if _mostly(CLOCK, cells):
             # a fraction behind a comma that delimits as well would be lost
             beside = columns[k + 1] if k + 1 < width else ()
             apart = not any(b"." in cell or b"," in cell for cell in cells) and _mostly(_THOUSANDTHS, beside)
@@ -172,7 +178,7 @@ def _columns(found: Translation, lines: list[bytes], delimiter: bytes, options: 
 
 def _heading(lines: list[bytes], delimiter: bytes, width: int) -> list[bytes]:
     """The first line of that many cells that names a time; where none does, the first of them."""
-    headings = [line.split(delimiter) for line in lines if line.count(delimiter) == width - 1]
+    headings = [cells for line in lines if len(cells := split(line, delimiter)) == width]
     for cells in headings:
         if not any(_PLAIN.fullmatch(cell) for cell in cells) and any(
             header_name(_text(cell)).is_time for cell in cells
@@ -212,7 +218,7 @@ def _text(cell: bytes) -> str:
 
 def _may_precede(cells: Iterable[bytes]) -> bool:
     """Whether a column can stand left of the time: nothing, a date or a count of rows."""
-    return all(_DATE_CELL.fullmatch(cell) or cell.strip(b' "').isdigit() or not cell.strip() for cell in cells)
+    return all(DATE_CELL.fullmatch(cell) or cell.strip(b' "').isdigit() or not cell.strip() for cell in cells)
 
 
 def _mostly(kind: re.Pattern[bytes], cells: Iterable[bytes]) -> bool:
@@ -221,15 +227,12 @@ def _mostly(kind: re.Pattern[bytes], cells: Iterable[bytes]) -> bool:
 
 
 class Translator:
-    """Translates lines in the order of the file: it remembers the day of clock times."""
+    """Translates lines in the order of the file."""
 
     def __init__(self, translation: Translation) -> None:
         self._of = translation
-        self._origin: int | None = None
-        self._zone: int | None = None
-        self._last: int | None = None
-        self._days = 0
-        self._translated = [k for k in (translation.clock, translation.time, *translation.volts) if k is not None]
+        self._clock = Clock()
+        self._translated = translation.translated
         self._begun = False
 
     def text(self, text: bytes) -> bytes:
@@ -243,15 +246,15 @@ class Translator:
 
     def _line(self, line: bytes) -> bytes:
         of = self._of
-        cells = line.split(of.delimiter)
+        cells = split(line, of.delimiter)
         before = list(cells)
         if of.clock is not None and of.clock < len(cells):
-            cells[of.clock] = self._clock(cells, of.clock)
+            cells[of.clock] = self._clock.plain(cells[of.clock], cells[of.clock - 1] if of.clock else None)
         if of.time is not None and of.time < len(cells):
-            cells[of.time] = _plain(_TIME, cells[of.time], lambda unit: unit[:-1] if unit != b"sec" else b"")
+            cells[of.time] = _plain(_TIME, cells[of.time])
         for k in of.volts:
             if k < len(cells):
-                cells[k] = _plain(_VOLTAGE, cells[k], lambda unit: unit[:-1])
+                cells[k] = _plain(_VOLTAGE, cells[k])
         if len(cells) == of.width:
             kept = [k for k in self._translated if cells[k] == before[k]]
             if self._begun and kept and _BEGINS_ROW.match(line):
@@ -267,50 +270,18 @@ class Translator:
             if found is not None and (k == self._of.clock or not _ZERO.fullmatch(found["number"])):
                 cells[k] = found["number"] + PLAIN_NUMBER.encode()
 
-    def _clock(self, cells: list[bytes], column: int) -> bytes:
-        """A clock time as seconds, its fraction as written."""
-        cell = cells[column]
-        found = _CLOCK.fullmatch(cell)
-        if found is None:
-            return cell
-        seconds = int(found["hour"]) * 3600 + int(found["minute"]) * 60 + int(found["second"])
-        seconds -= self._offset(found["zone"])
-        date = found if found["year"] else (_DATE_CELL.fullmatch(cells[column - 1]) if column else None)
-        if date is not None:
-            try:
-                day = datetime.date(int(date["year"]), int(date["month"]), int(date["day"])).toordinal()
-            except ValueError:
-                return cell
-            self._origin = day if self._origin is None else self._origin
-            seconds += (day - self._origin) * _DAY
-        else:
-            if self._last is not None and seconds < self._last - _DAY // 2:
-                self._days += 1
-            elif self._days and self._last is not None and seconds > self._last + _DAY // 2:
-                self._days -= 1  # set back across midnight; the reader tells where
-            self._last = seconds
-            seconds += self._days * _DAY
-        if seconds < 0:
-            return cell
-        return found["quote"] + b"%d" % seconds + (found["part"] or b"") + found["quote"] + cell[len(cell.rstrip()) :]
 
-    def _offset(self, zone: bytes | None) -> int:
-        """Seconds by which a row's offset from UTC exceeds that of the first row."""
-        if zone is None or zone == b"Z":
-            offset = 0
-        else:
-            offset = int(zone[1:3]) * 3600 + int(zone[-2:]) * 60
-            offset = -offset if zone[:1] == b"-" else offset
-        self._zone = offset if self._zone is None else self._zone
-        return offset - self._zone
+def split(line: bytes, delimiter: bytes) -> list[bytes]:
+    """The cells of a line, quotes and spaces about them kept, but for spaces that delimit."""
+    return line.split() if delimiter == _SPACE else line.split(delimiter)
 
 
-def _plain(kind: re.Pattern[bytes], cell: bytes, prefix: Callable[[bytes], bytes]) -> bytes:
+def _plain(kind: re.Pattern[bytes], cell: bytes) -> bytes:
     """A cell's number in the unit without a prefix."""
     found = kind.fullmatch(cell)
     if found is None:
         return cell
-    power = int(found["power"] or 0) + _POWER.get(prefix(found["unit"]), 0)
+    power = int(found["power"] or 0) + _POWER.get(found["prefix"], 0)
     number = found["number"] + (b"e%d" % power if power else b"")
     return found["quote"] + number + found["quote"] + cell[len(cell.rstrip()) :]
 

@@ -45,7 +45,7 @@ def about_layout(layout: Layout) -> Pairs:
 def about_rows(rows: Collector, tick: Fraction, period: Fraction | None) -> Pairs:
     """Row style and rounding."""
     if period is not None:
-        said = [("rows", f"{rows.rows}, one per sample, every {_time(float(period * tick))}")]
+        said = [("rows", f"{rows.rows}, one per sample, every {in_time(float(period * tick))}")]
     elif rows.repeats > rows.last_repeats or rows.traces.histograms:
         said = [("rows", f"{rows.rows}, not evenly spaced")]
     else:
@@ -71,7 +71,8 @@ def about_switching(layout: Layout, switching: list[Switching | None]) -> Pairs:
     return said
 
 
-def _time(seconds: float) -> str:
+def in_time(seconds: float) -> str:
+    """A duration in the unit that suits it."""
     for scale, unit in _SCALES:
         if seconds >= scale:
             return f"{seconds / scale:.6g} {unit}"

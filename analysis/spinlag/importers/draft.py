@@ -14,7 +14,9 @@ class Draft:
 
     `sample_period` is set only where the format itself shows how often the recorder looked (one row per sample, say);
     otherwise the lattice of the edges decides. `sample_rate_hz` is what the file's header claims, to be checked
-    against that lattice; None where it claims nothing. `understood` holds (topic, finding) pairs for `spinlag look`.
+    against that lattice; None where it claims nothing. `resolution` is the least sample period, in ticks, that the way
+    the times are written allows for, where that is more than a tick. `understood` holds (topic, finding) pairs for
+    `spinlag look`.
     """
 
     tick: Fraction
@@ -23,5 +25,6 @@ class Draft:
     channels: tuple[Channel, ...]
     sample_period: SamplePeriod | None = None
     sample_rate_hz: Fraction | None = None
+    resolution: Fraction | None = None
     warnings: tuple[str, ...] = ()
     understood: tuple[tuple[str, str], ...] = ()

@@ -164,6 +164,54 @@ class ChangedSource:
         raise NotImplementedError
 
 
+class Unpadded:
+    """Another source without the zero bytes at its very end, as a crash leaves them; `text`, already read, comes first.
+
+    `padding` is how many there are, once all was read: they are held back until something else follows, so that where
+    a block ends makes no difference to what they mean.
+    """
+
+    def __init__(self, source: ByteSource, text: bytes = b"") -> None:
+        self.file = source.file
+        self.head = source.head.rstrip(b"\0")
+        self.unpacks = source.unpacks
+        self._source = source
+        self._text = memoryview(text.rstrip(b"\0"))
+        self._due = 0
+        self._ended = False
+        self.padding = len(text) - len(self._text)
+
+    def readinto(self, buffer: memoryview) -> int:
+        """The text first, then what the source has."""
+        filled = 0
+        while filled < len(buffer) and (self._due or self._text or not self._ended):
+            room = buffer[filled:]
+            if self._due:
+                count = min(self._due, len(room))
+                room[:count] = bytes(count)
+                self._due -= count
+            elif self._text:
+                count = min(len(self._text), len(room))
+                room[:count] = self._text[:count]
+                self._text = self._text[count:]
+            else:
+                count = self._more(room)
+            filled += count
+        return filled
+
+    def _more(self, room: memoryview) -> int:
+        """How many bytes of the source stand in `room` now; none where zeros held back have to go before them."""
+        got = self._source.readinto(room)
+        self._ended = got < len(room)
+        count = len(bytes(room[:got]).rstrip(b"\0")) if got and room[got - 1] == 0 else got
+        if count and self.padding:
+            self._due, self._text = self.padding, memoryview(bytes(room[:count]))
+            self.padding = got - count
+            return 0
+        self.padding += got - count
+        return count
+
+
 class FileSource:
     """A capture file, plain, gzip- or xz-compressed (told by its first bytes), read once from front to back.
 

@@ -14,7 +14,7 @@ from spinlag.importers.blocks import MARGIN, WORKERS, Block, BlockReader, ahead,
 from spinlag.importers.draft import Draft
 from spinlag.importers.edge_store import EdgeBudget
 from spinlag.importers.lanes import Lanes, Line, Recorded
-from spinlag.importers.source import ByteSource
+from spinlag.importers.source import ByteSource, Unpadded
 from spinlag.importers.vcd_codes import Codes
 from spinlag.importers.vcd_general import read_general
 from spinlag.importers.vcd_header import NOT_DIGITAL, Header, Variable, read_header, timescale_tick
@@ -69,7 +69,7 @@ def read(
         raise CaptureError("the file ends inside its declarations; there is nothing to analyse", file=source.file)
     tick, warnings, understood = _tick(header, table, source.file)
     layout = _Layout(header)
-    rest = _Rest(source, header.body)
+    rest = Unpadded(source, header.body)
     body = _Body(rest, layout.scheme, Lanes(layout.scheme.lanes, budget))
     widest = int(layout.scheme.width.max(initial=1))
     block_bytes = min(block_bytes, max(_LEAST_BLOCK, MOST_BITS_PER_BLOCK // max(widest, 1)))
@@ -93,54 +93,6 @@ def read(
         warnings=tuple(warnings),
         understood=tuple(understood),
     )
-
-
-class _Rest:
-    """A source that begins with text already read, without the zero bytes at its very end, as a crash leaves them.
-
-    `padding` is how many there are, once all was read: they are held back until something else follows, so that where
-    a block ends makes no difference to what they mean.
-    """
-
-    def __init__(self, source: ByteSource, text: bytes) -> None:
-        self.file = source.file
-        self.head = b""
-        self.unpacks = source.unpacks
-        self._source = source
-        self._text = memoryview(text.rstrip(b"\0"))
-        self._due = 0
-        self._ended = False
-        self.padding = len(text) - len(self._text)
-
-    def readinto(self, buffer: memoryview) -> int:
-        """The text first, then what the source has."""
-        filled = 0
-        while filled < len(buffer) and (self._due or self._text or not self._ended):
-            room = buffer[filled:]
-            if self._due:
-                count = min(self._due, len(room))
-                room[:count] = bytes(count)
-                self._due -= count
-            elif self._text:
-                count = min(len(self._text), len(room))
-                room[:count] = self._text[:count]
-                self._text = self._text[count:]
-            else:
-                count = self._more(room)
-            filled += count
-        return filled
-
-    def _more(self, room: memoryview) -> int:
-        """How many bytes of the source stand in `room` now; none where zeros held back have to go before them."""
-        got = self._source.readinto(room)
-        self._ended = got < len(room)
-        count = len(bytes(room[:got]).rstrip(b"\0")) if got and room[got - 1] == 0 else got
-        if count and self.padding:
-            self._due, self._text = self.padding, memoryview(bytes(room[:count]))
-            self.padding = got - count
-            return 0
-        self.padding += got - count
-        return count
 
 
 def _cut(text: bytearray, start: int, stop: int) -> int:
@@ -290,7 +242,7 @@ _CUT_IN_TWO = "where two recordings stand in one file, cut it in two before the 
 class _Body:
     """The values of a VCD file: blocks are parsed in any thread, and taken in, one after another, in file order."""
 
-    def __init__(self, source: _Rest, scheme: Scheme, lanes: Lanes) -> None:
+    def __init__(self, source: Unpadded, scheme: Scheme, lanes: Lanes) -> None:
         self.lanes = lanes
         self.warnings: list[str] = []
         self._source = source

@@ -18,7 +18,7 @@ from spinlag.importers.source import ByteSource
 from spinlag.importers.vcd_advice import AGAIN, CUT_IN_TWO, backwards
 from spinlag.importers.vcd_codes import Codes
 from spinlag.importers.vcd_general import read_general
-from spinlag.importers.vcd_header import NOT_DIGITAL, Header, Variable, read_header, timescale_tick
+from spinlag.importers.vcd_header import NOT_DIGITAL, Header, Variable, plain_timescale, read_header, timescale_tick
 from spinlag.importers.vcd_scheme import CARRIED, NO_LANE, Fault, Parsed, Scheme
 from spinlag.importers.vcd_stamps import read_stamps
 from spinlag.importers.vcd_tail import Tail, trim_tail
@@ -84,6 +84,10 @@ def read(
     channels, zero_width = layout.channels(body.lanes, start, end)
     if not header.complete:
         warnings.append("the declarations have no $enddefinitions")
+    if header.zeros is not None:
+        offset, count = header.zeros
+        zeros = "1 zero byte stands" if count == 1 else f"{count} zero bytes stand"
+        warnings.append(f"{zeros} in a date, version or comment, at byte {offset}; they were passed over")
     warnings += [*layout.warnings, *body.warnings, *zero_width]
     understood += [*layout.understood(), *body.understood()]
     return Draft(
@@ -156,7 +160,7 @@ def _cut(text: bytearray, start: int, stop: int) -> int:
 
 def _tick(header: Header, table: CaptureTable, file: str) -> tuple[Fraction, list[str], list[tuple[str, str]]]:
     """The tick in seconds, and what there is to say about it."""
-    said = [("format", "VCD"), ("timescale", header.timescale or "none given")]
+    said = [("format", "VCD"), ("timescale", _timescale_said(header.timescale))]
     said += [(name, text) for name, text in (("date", header.date), ("written by", header.version)) if text]
     if table.tick_ns is not None:
         said.append(("tick", f"{table.tick_ns} ns, as the rig says"))
@@ -166,6 +170,14 @@ def _tick(header: Header, table: CaptureTable, file: str) -> tuple[Fraction, lis
         return tick, [], said
     warning = "the file gives no timescale: one tick was taken for 1 s; [capture] tick_ns in the rig overrules that"
     return Fraction(1), [warning], said
+
+
+def _timescale_said(text: str | None) -> str:
+    """The timescale as it stands, and what it was taken for where that is not what the standard calls it."""
+    plain = None if text is None else plain_timescale(text)
+    if text is None or plain is None or plain.replace(" ", "") == text.replace(" ", ""):
+        return text or "none given"
+    return f"{text}, taken for {plain}"
 
 
 _RATE = re.compile(

@@ -89,5 +89,9 @@ def no_value(word: bytes) -> str:
 
 
 def shown(word: bytes) -> str:
-    """A token as it may be shown to a person."""
-    return repr((word[:40] + b"..." if len(word) > 40 else word).decode("latin-1"))
+    """A token as it may be shown to a person: as UTF-8 where it is that, else as Latin-1, which cannot fail."""
+    try:
+        text = word.decode("utf-8")
+    except UnicodeDecodeError:
+        text = word.decode("latin-1")
+    return repr(text if len(text) <= 40 else text[:40] + "...")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from spinlag.capture import UNKNOWN, Capture
@@ -29,7 +30,7 @@ def look_lines(capture: Capture, roles: Sequence[RoleGuess]) -> list[str]:
         *(f"{printable(topic):15} {printable(finding, 400)}" for topic, finding in capture.understood),
         f"tick            {_seconds(float(capture.tick))}",
         f"sample period   {_seconds(capture.sample_period_s)} ({_SOURCES[period.source]})",
-        f"record          {capture.start * float(capture.tick):.9g} s to {capture.end * float(capture.tick):.9g} s, "
+        f"record          {_instant(capture, capture.start)} to {_instant(capture, capture.end)}, "
         f"{capture.duration_s:.6g} s long",
         f"channels        {len(capture.channels)}",
         "",
@@ -43,6 +44,13 @@ def look_lines(capture: Capture, roles: Sequence[RoleGuess]) -> list[str]:
         )
         lines += [f"{'':{width}}    {printable(reason, 400)}" for reason in guess.reasons]
     return lines + [f"warning: {printable(warning, 400)}" for warning in capture.warnings]
+
+
+def _instant(capture: Capture, tick: int) -> str:
+    """An instant, to a billionth of the record's length however far from zero it begins."""
+    seconds = tick * capture.tick
+    more = math.log10(max(float(abs(seconds)) / capture.duration_s, 1.0)) if capture.duration_s else 0
+    return f"{float(seconds):.{min(9 + int(more), 17)}g} s"
 
 
 _SOURCES = {

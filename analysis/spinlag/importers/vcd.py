@@ -15,10 +15,11 @@ from spinlag.importers.draft import Draft
 from spinlag.importers.edge_store import EdgeBudget
 from spinlag.importers.lanes import Lanes, Line, Recorded
 from spinlag.importers.source import ByteSource, Unpadded
+from spinlag.importers.vcd_advice import AGAIN, CUT_IN_TWO, backwards
 from spinlag.importers.vcd_codes import Codes
 from spinlag.importers.vcd_general import read_general
-from spinlag.importers.vcd_header import NOT_DIGITAL, Header, Variable, read_header, timescale_tick
-from spinlag.importers.vcd_scheme import CARRIED, NO_LANE, Parsed, Scheme
+from spinlag.importers.vcd_header import NOT_DIGITAL, Header, Variable, plain_timescale, read_header, timescale_tick
+from spinlag.importers.vcd_scheme import CARRIED, NO_LANE, Fault, Parsed, Scheme
 from spinlag.importers.vcd_stamps import read_stamps
 from spinlag.importers.vcd_tail import Tail, trim_tail
 from spinlag.importers.vcd_tokens import split
@@ -66,7 +67,8 @@ def read(
     """
     header = read_header(source)
     if header.ended:
-        raise CaptureError("the file ends inside its declarations; there is nothing to analyse", file=source.file)
+        reason = f"the file ends inside its declarations; there is nothing to analyse: {AGAIN}"
+        raise CaptureError(reason, file=source.file)
     tick, warnings, understood = _tick(header, table, source.file)
     layout = _Layout(header)
     rest = Unpadded(source, header.body)
@@ -82,6 +84,10 @@ def read(
     channels, zero_width = layout.channels(body.lanes, start, end)
     if not header.complete:
         warnings.append("the declarations have no $enddefinitions")
+    if header.zeros is not None:
+        offset, count = header.zeros
+        zeros = "1 zero byte stands" if count == 1 else f"{count} zero bytes stand"
+        warnings.append(f"{zeros} in a date, version or comment, at byte {offset}; they were passed over")
     warnings += [*layout.warnings, *body.warnings, *zero_width]
     understood += [*layout.understood(), *body.understood()]
     return Draft(
@@ -106,7 +112,7 @@ def _cut(text: bytearray, start: int, stop: int) -> int:
 
 def _tick(header: Header, table: CaptureTable, file: str) -> tuple[Fraction, list[str], list[tuple[str, str]]]:
     """The tick in seconds, and what there is to say about it."""
-    said = [("format", "VCD"), ("timescale", header.timescale or "none given")]
+    said = [("format", "VCD"), ("timescale", _timescale_said(header.timescale))]
     said += [(name, text) for name, text in (("date", header.date), ("written by", header.version)) if text]
     if table.tick_ns is not None:
         said.append(("tick", f"{table.tick_ns} ns, as the rig says"))
@@ -116,6 +122,14 @@ def _tick(header: Header, table: CaptureTable, file: str) -> tuple[Fraction, lis
         return tick, [], said
     warning = "the file gives no timescale: one tick was taken for 1 s; [capture] tick_ns in the rig overrules that"
     return Fraction(1), [warning], said
+
+
+def _timescale_said(text: str | None) -> str:
+    """The timescale as it stands, and what it was taken for where that is not what the standard calls it."""
+    plain = None if text is None else plain_timescale(text)
+    if text is None or plain is None or plain.replace(" ", "") == text.replace(" ", ""):
+        return text or "none given"
+    return f"{text}, taken for {plain}"
 
 
 _RATE = re.compile(
@@ -189,7 +203,9 @@ class _Layout:
         if zero_width:
             most = ", ".join(f"{path} {count}" for path, count in list(zero_width.items())[:4])
             total = sum(zero_width.values())
-            warnings.append(f"{total} pulses began and ended at one time stamp and were left out ({most})")
+            pulses = "1 pulse" if total == 1 else f"{total} pulses"
+            were = "was" if total == 1 else "were"
+            warnings.append(f"{pulses} began and ended at one time stamp and {were} left out ({most})")
         if not channels:
             warnings.append("the file has no digital line")
         return tuple(channels), warnings
@@ -236,9 +252,6 @@ def _too_many(variables: list[Variable]) -> list[str]:
     return [*warnings, f"{more} more variables were left out for the same reason"] if more > 0 else warnings
 
 
-_CUT_IN_TWO = "where two recordings stand in one file, cut it in two before the second one's declarations"
-
-
 class _Body:
     """The values of a VCD file: blocks are parsed in any thread, and taken in, one after another, in file order."""
 
@@ -278,7 +291,7 @@ class _Body:
         if parsed.fault is not None:
             if parsed.first is not None and parsed.first_offset < parsed.fault.offset:
                 self._advance(parsed.first, parsed.first_offset)
-            raise self._error(parsed.fault.reason, parsed.fault.offset)
+            raise self._error(parsed.fault)
         self._rest = parsed.rest
         self._too_long |= parsed.too_long
         self._dump_off += parsed.dump_off
@@ -299,7 +312,7 @@ class _Body:
             self._advance(time, 0)
             self._now = time
         if self._start is None or self._now is None:
-            raise CaptureError("the file holds no time stamp; there is nothing to analyse", file=self._file)
+            raise CaptureError(f"the file holds no time stamp; there is nothing to analyse: {AGAIN}", file=self._file)
         if time is not None:
             self.warnings.append("the file ends right behind a time stamp: it seems to be cut short")
         elif self._rest or self._tail.cut:
@@ -312,7 +325,7 @@ class _Body:
         if self._declared is not None:
             self.warnings.append(
                 f"variables are declared behind the first time stamp, at byte {self._declared}, and were left out: "
-                + _CUT_IN_TWO
+                + CUT_IN_TWO
             )
         if self._too_long:
             self.warnings.append(
@@ -322,7 +335,8 @@ class _Body:
 
     def understood(self) -> list[tuple[str, str]]:
         """What else was met."""
-        return [("dumping switched off", f"{self._dump_off} times")] if self._dump_off else []
+        times = "once" if self._dump_off == 1 else f"{self._dump_off} times"
+        return [("dumping switched off", times)] if self._dump_off else []
 
     def _refuse_trap(self, changes: int, block: Block) -> None:
         self._changes += changes
@@ -334,15 +348,18 @@ class _Body:
                 byte_offset=block.offset,
             )
 
-    def _error(self, reason: str, offset: int) -> CaptureError:
-        if self._declared is not None and self._declared < offset:
-            reason += f"; variables are declared once more at byte {self._declared}: {_CUT_IN_TWO}"
-        return CaptureError(reason, file=self._file, byte_offset=offset)
+    def _error(self, fault: Fault) -> CaptureError:
+        reason = fault.reason
+        if self._declared is not None and self._declared < fault.offset:
+            reason += f"; variables are declared once more at byte {self._declared}: {CUT_IN_TWO}"
+        elif fault.way:
+            reason += f": {fault.way}"
+        return CaptureError(reason, file=self._file, byte_offset=fault.offset)
 
     def _advance(self, time: int, offset: int) -> None:
         """The block's first time stamp: may it follow what was before?"""
         if self._now is not None and time < self._now:
-            raise self._error(f"time runs backwards, from {self._now} to {time}", offset)
+            raise self._error(Fault(offset, *backwards(self._now, time)))
         if self._start is None:
             self._start = self._now = time
             for recorded in self._held:

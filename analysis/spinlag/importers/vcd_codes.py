@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +44,11 @@ class Codes:
 
     def __len__(self) -> int:
         return len(self.codes)
+
+    @cached_property
+    def known(self) -> frozenset[bytes]:
+        """The codes, to ask for one."""
+        return frozenset(self.codes)
 
     def find(self, buffer: Bytes, start: Indices, length: Indices) -> NDArray[np.int32]:
         """Number of each code buffer[start:start+length], or UNDECLARED. All shapes (n,).

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spinlag.importers import vcd_advice as advice
 from spinlag.importers.blocks import Block
 from spinlag.importers.lanes import LOST, Recorded
 from spinlag.importers.vcd_codes import UNDECLARED, Codes, Indices
@@ -25,7 +26,6 @@ _NEUTRAL = (
     b"$end $dumpvars $dumpall $dumpon $dumpoff $dumpports $dumpportsall $dumpportson $dumpportsoff $vcdclose".split()
 )
 _END = _NEUTRAL.index(b"$end")
-_WHOLE = "the time must be a whole number of ticks, without sign, point or exponent"
 _OFF = (_NEUTRAL.index(b"$dumpoff"), _NEUTRAL.index(b"$dumpportsoff"))
 _SKIPPED = b"$comment $date $version $timescale $scope $upscope $var $enddefinitions $attrbegin $attrend".split()
 _VAR = len(_NEUTRAL) + _SKIPPED.index(b"$var")
@@ -68,16 +68,15 @@ class _Body:
         """Where a token stands in the file."""
         return self.block.offset + int(self.tokens.before[token])
 
-    def wrong(self, token: int, reason: str) -> None:
+    def wrong(self, token: int, reason: str, way: str = "") -> None:
         """Note a fault; the one that comes first in the file counts."""
         offset = self.offset(token)
         if self.fault is None or offset < self.fault.offset:
-            self.fault = Fault(offset, reason)
+            self.fault = Fault(offset, reason, way)
 
     def text(self, token: int) -> str:
         """A token as it may be shown to a person."""
-        word = self.tokens.word(token)
-        return repr((word[:40] + b"..." if len(word) > 40 else word).decode("latin-1"))
+        return advice.shown(self.tokens.word(token))
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,7 +227,7 @@ def _roles(body: _Body) -> _Roles:
     free = np.ones(len(tokens), dtype=bool)
     free[openers + 1] = False
     for token in np.flatnonzero(free & ((kind == _OTHER) | (kind == _PORT)))[:1].tolist():
-        body.wrong(token, f"{body.text(token)} is neither a time stamp nor a value")
+        body.wrong(token, advice.strange(tokens.word(token)))
     return _Roles(
         np.flatnonzero(free & (kind == _TIME)),
         np.flatnonzero(free & (kind == _SCALAR) & ~detached),
@@ -255,7 +254,10 @@ def _port_roles(body: _Body) -> _Roles:
     strengths = (tokens.first[ports + 1] - ord("0") > 7) | (tokens.first[ports + 2] - ord("0") > 7)
     wrong = [*np.flatnonzero(free & ~known)[:1], *ports[strengths][:1], *ports[:-1][np.diff(ports) <= _AFTER_PORT][:1]]
     for token in map(int, wrong):
-        body.wrong(token, f"{body.text(token)} is no time stamp and no port value with two strengths and a code")
+        body.wrong(
+            token,
+            f"{body.text(token)} is no time stamp and no port value with two strengths and a code: {advice.DAMAGED}",
+        )
     return _Roles(
         np.flatnonzero(free & (kind == _TIME)),
         np.empty(0, dtype=np.int64),
@@ -270,7 +272,7 @@ def _dump_off(body: _Body, keywords: Indices) -> Indices:
     """The keywords that switch dumping off; a word with a dollar sign that is no keyword is a fault."""
     word = _find(KEYWORDS, body.tokens, keywords)
     for token in keywords[word == UNDECLARED][:1].tolist():
-        body.wrong(token, f"{body.text(token)} is no keyword")
+        body.wrong(token, f"{body.text(token)} is no keyword: {advice.DAMAGED}")
     off: Indices = keywords[(word == _OFF[0]) | (word == _OFF[1])]
     return off
 
@@ -292,7 +294,9 @@ def _times(body: _Body, at: Indices) -> NDArray[np.int64]:
         times = _times_one_by_one(body, at)
     backwards = np.flatnonzero(times[1:] < times[:-1])
     for place in backwards[:1].tolist():
-        body.wrong(int(at[place + 1]), f"time runs backwards, from {times[place]} to {times[place + 1]}")
+        token = int(at[place + 1])
+        following = tokens.word(token + 1) if token + 1 < len(tokens) else b""
+        body.wrong(token, *advice.backwards(int(times[place]), int(times[place + 1]), following))
     return times
 
 
@@ -305,11 +309,11 @@ def _times_one_by_one(body: _Body, at: Indices) -> NDArray[np.int64]:
     for place, token in enumerate(at.tolist()):
         number = body.tokens.word(token)[1:]
         if not number.isdigit():
-            body.wrong(token, f"{body.text(token)} is no time stamp: {_WHOLE}")
+            body.wrong(token, advice.no_time(number))
             return times[:1].repeat(len(at))
         significant = number.lstrip(b"0") or b"0"
         if len(significant) > _MOST_DIGITS or int(significant) > LATEST:
-            body.wrong(token, f"{body.text(token)} lies beyond 2^62 ticks, which is as far as times are kept")
+            body.wrong(token, advice.too_late(body.tokens.word(token)))
             return times[:1].repeat(len(at))
         times[place] = int(significant)
         if place and times[place] < times[place - 1]:
@@ -325,11 +329,10 @@ def _bits(body: _Body, roles: _Roles, scheme: Scheme) -> tuple[Bits, bool]:
         text, tokens.before[roles.scalars] + 2, tokens.end[roles.scalars] - tokens.before[roles.scalars] - 2
     )
     opener_code = _find(scheme.codes, tokens, roles.codes)
-    for at, code in ((roles.scalars, scalar_code), (roles.codes, opener_code)):
-        for token in at[code == UNDECLARED][:1].tolist():
-            said = tokens.word(token)[1 if at is roles.scalars else 0 :].decode("latin-1")
-            said = said if len(said) <= 40 else said[:40] + "..."
-            body.wrong(token, f"the identifier code {said!r} was not declared")
+    for token in roles.scalars[scalar_code == UNDECLARED][:1].tolist():
+        body.wrong(token, *advice.undeclared(tokens.word(token)[1:], tokens.word(token)))
+    for number in np.flatnonzero(opener_code == UNDECLARED)[:1].tolist():
+        _undeclared_behind(body, int(roles.openers[number]), int(roles.codes[number]), scheme)
     if body.fault is not None:
         return together([]), False
     lane = scheme.lane[scalar_code]
@@ -345,6 +348,16 @@ def _bits(body: _Body, roles: _Roles, scheme: Scheme) -> tuple[Bits, bool]:
     parts, too_long = _opened(body, roles, opener_code, scheme, alone)
     parts += expand(text, from_scalars, STATE, alone=False)[0]
     return together([simple, *parts, lost(roles.dump_off, scheme.lanes)]), too_long
+
+
+def _undeclared_behind(body: _Body, opener: int, token: int, scheme: Scheme) -> None:
+    """Note the fault of a value whose code, the token behind it, is not declared."""
+    value = body.tokens.word(opener)
+    unspaced = advice.unspaced(value, scheme.codes.known)
+    if unspaced is not None:
+        body.wrong(opener, unspaced)
+    else:
+        body.wrong(token, *advice.undeclared(body.tokens.word(token), value))
 
 
 def _opened(
@@ -369,7 +382,8 @@ def _opened(
             parts += bits
             too_long |= too_long_here
             if bad is not None:
-                body.wrong(bad, f"{body.text(bad)} is no value")
+                word = tokens.word(bad)
+                body.wrong(bad, advice.unspaced(word, scheme.codes.known) or advice.no_value(word))
     text = np.flatnonzero(kind == _TEXT)
     parts.append(every_bit(openers[text], scheme.lane[code[text]], scheme.width[code[text]], LOST))
     return parts, too_long

@@ -9,12 +9,14 @@ from fractions import Fraction
 
 from spinlag.errors import CaptureError
 from spinlag.importers.source import ByteSource
+from spinlag.importers.vcd_advice import AGAIN, shown
 
 _PIECE = 1 << 17
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _TOKEN = re.compile(rb"[^\x00-\x20]+")
 _UNITS = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9, "ps": 10**12, "fs": 10**15}
-_TIMESCALE = re.compile(r"\s*(\d+)\s*([a-z]+)\s*")
+_TIMESCALE = re.compile(r"\s*(\d+)\s*([^\W\d_]+)\s*")
+_MICRO = str.maketrans({"\N{MICRO SIGN}": "u", "\N{GREEK SMALL LETTER MU}": "u"})
 _RANGE = re.compile(r"(?s)(.+?)\[\s*(-?\d{1,18})\s*:\s*(-?\d{1,18})\s*\]")
 _WIDTH_RANGE = re.compile(r"\[\s*(-?\d{1,18})\s*:\s*(-?\d{1,18})\s*\]")
 _MOST_DIGITS = 18
@@ -51,6 +53,10 @@ class Header:
 
     timescale: str | None = None
     timescale_offset: int = 0
+    timescale_lost: int | None = None
+    """Where a comment begins that ends in a timescale, as one without its $end does that swallows the next section."""
+    zeros: tuple[int, int] | None = None
+    """Where zero bytes stand in the text of a date, version or comment, and how many."""
     date: str | None = None
     version: str | None = None
     comments: list[str] = field(default_factory=list)
@@ -72,12 +78,14 @@ class _Reader:
         self._offset = 0
         self._position = 0
         self._ended = False
+        self.zeros: tuple[int, int] | None = None
 
     def __iter__(self) -> Iterator[tuple[bytes, int]]:
         while True:
             for match in _TOKEN.finditer(self._text, self._position):
                 if match.end() == len(self._text) and not self._ended:
                     break
+                self._note_zeros(match.start())
                 self._position = match.end()
                 yield match.group(), self._offset + match.start()
             else:
@@ -85,6 +93,13 @@ class _Reader:
             if self._ended:
                 return
             self._more()
+
+    def _note_zeros(self, stop: int) -> None:
+        """Add the zero bytes before the next token to `zeros`: where the first stands, and how many there are."""
+        first = self._text.find(0, self._position, stop)
+        if first >= 0:
+            offset, count = self.zeros if self.zeros is not None else (self._offset + first, 0)
+            self.zeros = offset, count + self._text.count(0, first, stop)
 
     def rest_from(self, offset: int) -> bytes:
         """Text from a byte of the file on, as far as it was read."""
@@ -97,6 +112,9 @@ class _Reader:
 
     def _more(self) -> None:
         if len(self._text) - self._position > _LONGEST_WORD:
+            self._note_zeros(len(self._text))
+            if self.zeros is not None:
+                raise _lost(self.zeros, self._source.file)
             raise CaptureError(
                 f"a word of more than {_LONGEST_WORD >> 10} KiB stands in the declarations: this is no VCD file",
                 file=self._source.file,
@@ -126,15 +144,16 @@ def read_header(source: ByteSource) -> Header:
         if word.startswith(b"#") or word in _BODY_KEYWORDS:
             header.body, header.body_offset = reader.rest_from(offset), offset
             return header
-        if not word.startswith(b"$") or len(word) < 2:
-            raise CaptureError(
-                f"{_said(word)} stands where the declarations of a VCD file should be",
-                file=source.file,
-                byte_offset=offset,
-            )
+        if reader.zeros is not None and word not in _FREE_TEXT:
+            raise _lost(reader.zeros, source.file)
+        _refuse_strange(word, offset, source.file)
         if word == b"$end":
             continue
         text = _section(tokens)
+        if reader.zeros is not None:
+            if word not in _FREE_TEXT:
+                raise _lost(reader.zeros, source.file)
+            header.zeros, reader.zeros = header.zeros or reader.zeros, None
         if text is None:
             break
         _refuse_unended(word, text, offset, source.file)
@@ -147,18 +166,32 @@ def read_header(source: ByteSource) -> Header:
 
 
 def timescale_tick(header: Header, file: str) -> Fraction | None:
-    """The tick in seconds, None where the file has no $timescale. Raises CaptureError for one that is none."""
+    """The tick in seconds, None where the file has no $timescale. Raises CaptureError for one that is none, or lost."""
     if header.timescale is None:
+        if header.timescale_lost is not None:
+            raise _unended(b"$comment", b"$timescale", header.timescale_lost, file)
+        if header.zeros is not None:
+            raise _lost(header.zeros, file)
         return None
-    match = _TIMESCALE.fullmatch(header.timescale)
-    if match is None or match[1] not in {"1", "10", "100"} or match[2] not in _UNITS:
+    plain = plain_timescale(header.timescale)
+    if plain is None:
         raise CaptureError(
-            f"the timescale {_said(header.timescale.encode('latin-1'))} is not 1, 10 or 100 of s, ms, us, ns, ps "
+            f"the timescale {shown(header.timescale.encode())} is not 1, 10 or 100 of s, ms, us, ns, ps "
             "or fs: correct it, or give [capture] tick_ns in the rig, which overrules it",
             file=file,
             byte_offset=header.timescale_offset,
         )
-    return Fraction(int(match[1]), _UNITS[match[2]])
+    number, unit = plain.split()
+    return Fraction(int(number), _UNITS[unit])
+
+
+def plain_timescale(text: str) -> str | None:
+    """A timescale as the standard writes it, such as `10 us` for `10 µs` or `10US`; None for what is none."""
+    match = _TIMESCALE.fullmatch(text)
+    if match is None or match[1] not in {"1", "10", "100"}:
+        return None
+    unit = match[2].translate(_MICRO).lower()
+    return f"{match[1]} {unit}" if unit in _UNITS else None
 
 
 def _section(tokens: Iterator[tuple[bytes, int]]) -> list[bytes] | None:
@@ -179,12 +212,39 @@ def _refuse_unended(keyword: bytes, words: list[bytes], offset: int, file: str) 
     if keyword == b"$comment":  # which may speak of declarations; dates and versions hardly do
         return
     for word in words:
-        if word in _DECLARATIONS:
-            raise CaptureError(
-                f"the {_text(keyword)} that begins here has no $end before the next {_text(word)}: write it in",
-                file=file,
-                byte_offset=offset,
-            )
+        if word in _DECLARATIONS or (word in _BODY_KEYWORDS and keyword != b"$var"):
+            raise _unended(keyword, word, offset, file)
+    if keyword == b"$enddefinitions" and words:
+        raise _unended(keyword, words[0], offset, file)
+
+
+def _unended(keyword: bytes, following: bytes, offset: int, file: str) -> CaptureError:
+    return CaptureError(
+        f"the {_text(keyword)} that begins here has no $end before the next {_text(following[:40])}: write it in",
+        file=file,
+        byte_offset=offset,
+    )
+
+
+def _refuse_strange(word: bytes, offset: int, file: str) -> None:
+    """What stands for a keyword and is none, or is one in capital letters, which would be passed over."""
+    if not word.startswith(b"$") or len(word) < 2:
+        reason = f"{shown(word)} stands where the declarations of a VCD file should be: delete it, or {AGAIN}"
+    elif word not in _RESERVED and word.lower() in _RESERVED:
+        reason = f"{shown(word)} is no keyword: write it in lower case, as {_text(word.lower())}"
+    else:
+        return
+    raise CaptureError(reason, file=file, byte_offset=offset)
+
+
+def _lost(zeros: tuple[int, int], file: str) -> CaptureError:
+    offset, count = zeros
+    stand = "1 zero byte stands" if count == 1 else f"{count} zero bytes stand"
+    return CaptureError(
+        f"{stand} among the declarations, as an unfinished copy leaves them; the text they replaced is lost: {AGAIN}",
+        file=file,
+        byte_offset=offset,
+    )
 
 
 def _declare(header: Header, scopes: list[str], keyword: bytes, words: list[bytes], offset: int, file: str) -> None:
@@ -197,10 +257,10 @@ def _declare(header: Header, scopes: list[str], keyword: bytes, words: list[byte
         if scopes:
             scopes.pop()
     elif keyword == b"$timescale":
-        before = header.timescale
+        before, text = header.timescale, _text(b" ".join(words))
         if before is not None and before.replace(" ", "") != text.replace(" ", ""):
             raise CaptureError(
-                f"a second timescale, {_said(text.encode('latin-1'))}, where {_said(before.encode('latin-1'))} was "
+                f"a second timescale, {shown(text.encode())}, where {shown(before.encode())} was "
                 "given: delete the wrong one",
                 file=file,
                 byte_offset=offset,
@@ -212,6 +272,9 @@ def _declare(header: Header, scopes: list[str], keyword: bytes, words: list[byte
         header.version = text
     elif keyword == b"$comment":
         header.comments.append(text[:200])
+        before_it, keyword_in_it, behind = _text(b" ".join(words)).rpartition("$timescale ")
+        if keyword_in_it and before_it and plain_timescale(behind) is not None:
+            header.timescale_lost = offset
     elif keyword == b"$enddefinitions":
         header.complete = True
 
@@ -220,16 +283,19 @@ def _variable(words: list[bytes], scopes: tuple[str, ...], offset: int, file: st
     """`type size code name [range]`."""
     if len(words) < 4:
         raise CaptureError(
-            f"a $var needs a type, a size, an identifier code and a name, not {_said(b' '.join(words))}",
+            f"a $var needs a type, a size, an identifier code and a name, not {shown(b' '.join(words))}: complete it, "
+            f"or {AGAIN}",
             file=file,
             byte_offset=offset,
         )
     width = _width(words[1])
     if width is None:
-        raise CaptureError(f"the size {_said(words[1])} of a $var is no number", file=file, byte_offset=offset)
+        reason = f"the size {shown(words[1])} of a $var is no number: write how many bits it has, or {AGAIN}"
+        raise CaptureError(reason, file=file, byte_offset=offset)
     code = words[2]
     if code.startswith(b"$") and code[1:].isalpha() and len(code) > 3 and code in _RESERVED:
-        raise CaptureError(f"{_said(code)} is a keyword, not an identifier code", file=file, byte_offset=offset)
+        reason = f"{shown(code)} is a keyword, not an identifier code: complete the $var, or {AGAIN}"
+        raise CaptureError(reason, file=file, byte_offset=offset)
     name = _name(words[3:])
     bits: range | None = None
     if width != 1:
@@ -237,6 +303,7 @@ def _variable(words: list[bytes], scopes: tuple[str, ...], offset: int, file: st
     return Variable(_text(words[0]).lower(), width, code, name, tuple(scope for scope in scopes if scope), bits)
 
 
+_FREE_TEXT = frozenset(b"$date $version $comment".split())
 _DECLARATIONS = frozenset(b"$timescale $scope $upscope $var $enddefinitions".split())
 _RESERVED = _BODY_KEYWORDS | set(
     b"$end $comment $date $version $timescale $scope $upscope $var $enddefinitions $attrbegin $attrend "
@@ -281,8 +348,3 @@ def _text(word: bytes) -> str:
         return word.decode("utf-8")
     except UnicodeDecodeError:
         return word.decode("latin-1")
-
-
-def _said(word: bytes) -> str:
-    text = word.decode("latin-1")
-    return repr(text if len(text) <= 40 else text[:40] + "...")

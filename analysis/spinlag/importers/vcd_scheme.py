@@ -58,10 +58,11 @@ class Scheme:
 
 @dataclass(frozen=True)
 class Fault:
-    """Something wrong at a byte of the (decompressed) file."""
+    """Something wrong at a byte of the (decompressed) file; `way` is the way out where nothing better is known."""
 
     offset: int
     reason: str
+    way: str = ""
 
 
 @dataclass(frozen=True, eq=False)

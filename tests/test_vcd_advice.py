@@ -1,0 +1,99 @@
+"""What is said of a damaged VCD file: what is wrong, at which byte, and what to do about it."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from spinlag.errors import CaptureError
+from test_vcd import HEAD
+from vcd_texts import read_text
+
+AGAIN = "copy or export the file again"
+
+
+@pytest.mark.parametrize(
+    ("body", "where", "way"),
+    [
+        (b"#0 0! #9 1!\n-- end of export --\n", b"--", f"a note or a footer, delete its line; .* {AGAIN}"),
+        (b"#0 0! #9 1!\nEnd of file\n", b"End", f"a note or a footer, delete its line; .* {AGAIN}"),
+        (b"#0 0! #9 1!\n# by a tool\n", b"# by", "belong directly behind the #; .* delete its line"),
+        (b"#0 0! #9 1! 0~ #12 0!\n", b"0~", "write it before \\$enddefinitions"),
+        (b"#0 0! #9 1! #3 0!\n", b"#3", f"second recording begins here, cut the file in two before it .* {AGAIN}"),
+        (b"#0 0! #833 1! #1 250 0!\n", b"#1 ", "'?250 stands apart: export the file with times in one piece"),
+        (b"#0 0! #1,250 1!\n", b"#1,2", "take out what stands between the digits"),
+        (b"#0 0! #1'250'000 1!\n", b"#1'2", "take out what stands between the digits"),
+        (b"#0 0! #12.5 1!\n", b"#12", "in whole ticks of a finer timescale"),
+        (b"#0 0! #1e3 1!\n", b"#1e3", "in whole ticks of a finer timescale"),
+        (b"#0 0! #12ns 1!\n", b"#12", "take out the unit"),
+        (b"#-5 0! #12 1!\n", b"#-5", "with times that begin at 0"),
+        (b"#0 0! #18446744073709551617 1!\n", b"#18", "begin at 0, or with a coarser timescale"),
+        (b"#0 0! #5 b0! #12 1!\n", b"b0!", "needs white space .* write 'b0 !'"),
+        (b"#0 0! #5 b0101# 1! #12 1!\n", b"b0101#", "needs white space .* write 'b0101 #'"),
+        (b"#0 0! #5 r1.25ab 1! #12 1!\n", b"r1.25", "needs white space .* write 'r1.25 ab'"),
+        (b"#0 0! #5 bA5 # #12 1!\n", b"bA5", "a vector is a b and 0, 1, x or z for each bit"),
+        (b"#0 0! #5 pU 0 6 ! #12 1!\n", b"pU", "variables are declared with \\$var port"),
+    ],
+)
+def test_every_refusal_names_its_place_and_a_way_out(body: bytes, where: bytes, way: str) -> None:
+    with pytest.raises(CaptureError, match=way) as caught:
+        read_text(HEAD + body)
+    assert caught.value.byte_offset == len(HEAD) + body.index(where)
+
+
+def test_time_set_back_between_two_blocks_has_a_way_out() -> None:
+    with pytest.raises(CaptureError, match=f"backwards, from 900 to 3: where a second .* {AGAIN}"):
+        read_text(HEAD + b"#0 0!\n#900 1!\n#3 0!\n#950 1!\n", block_bytes=10)
+
+
+def test_one_time_is_told_as_one() -> None:
+    draft = read_text(HEAD + b"#0 0! #5 $dumpoff $end #7 $dumpon 0! $end #9 1! 0!\n")
+    assert ("dumping switched off", "once") in draft.understood
+    assert "1 pulse began and ended at one time stamp and was left out (m.A 1)" in draft.warnings
+
+
+@pytest.mark.parametrize(
+    ("text", "tick", "said"),
+    [
+        ("1 µs".encode(), Fraction(1, 10**6), "1 µs, taken for 1 us"),
+        ("10 µs".encode("latin-1"), Fraction(1, 10**5), "10 µs, taken for 10 us"),
+        ("1 \N{GREEK SMALL LETTER MU}s".encode(), Fraction(1, 10**6), "1 μs, taken for 1 us"),
+        (b"100 NS", Fraction(1, 10**7), "100 NS, taken for 100 ns"),
+        (b"1ps", Fraction(1, 10**12), "1ps"),
+    ],
+)
+def test_plain_spellings_of_the_timescale_are_read_and_told(text: bytes, tick: Fraction, said: str) -> None:
+    draft = read_text(HEAD.replace(b"1 ns", text) + b"#0 0! #1 1!\n")
+    assert (draft.tick, dict(draft.understood)["timescale"]) == (tick, said)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "where", "way"),
+    [
+        (b"1 ns", "3 µs".encode(), b"$timescale", "timescale '3 µs' is not .*: correct it, or give"),
+        (b"$timescale", b"$TIMESCALE", b"$TIMESCALE", "write it in lower case, as \\$timescale"),
+        (b"$enddefinitions", b"$endDefinitions", b"$endDef", "write it in lower case, as \\$enddefinitions"),
+        (b"$enddefinitions $end", b"$enddefinitions", b"$enddef", "has no \\$end before the next \\$dumpvars: write it in"),
+        (b"$enddefinitions $end", b"$upscope", b"$upscope\n", "has no \\$end before the next \\$dumpvars"),
+        (b"$timescale", b"$comment of note $timescale", b"$comment", "no \\$end before the next \\$timescale"),
+        (b"wire 1 ! A", b"wire -1 ! A", b"$var", "write how many bits"),
+        (b"wire 1 ! A", b"wire 1 ! ", b"$var", f"complete it, or {AGAIN}"),
+        (b"$timescale", b"note $timescale", b"note", f"delete it, or {AGAIN}"),
+        (b"m $end $var", b"m \0\0\0\0var", b"\0", f"4 zero bytes stand among the declarations.* {AGAIN}"),
+        (b"1 ns", b"1\0ns", b"\0", "1 zero byte stands among the declarations"),
+        (b"$timescale", b"$date 2\0\0\0\0imescale", b"\0", "4 zero bytes stand among the declarations"),
+        (b"$upscope", b"\0" * 300_000, b"\0", f"zero bytes stand among the declarations.* {AGAIN}"),
+    ],
+)
+def test_damaged_declarations_name_their_place_and_a_way_out(old: bytes, new: bytes, where: bytes, way: str) -> None:
+    text = HEAD.replace(old, new, 1) + b"#0 $dumpvars 0! $end #1 1!\n"
+    with pytest.raises(CaptureError, match=way) as caught:
+        read_text(text)
+    assert caught.value.byte_offset == text.index(where)
+
+
+def test_zero_bytes_in_a_date_do_no_harm_and_are_told() -> None:
+    draft = read_text(b"$date today\0 $end " + HEAD + b"#0 0! #1 1!\n")
+    assert draft.tick == Fraction(1, 10**9)
+    assert draft.warnings == ("1 zero byte stands in a date, version or comment, at byte 11; they were passed over",)

@@ -498,6 +498,7 @@ def test_a_remark_among_rows_whose_first_column_is_left_out(mark: str, block_byt
 def test_times_that_are_rounded_together_leave_no_edges_at_one_tick(block_bytes: int) -> None:
     """A row at -4.4e14 s leaves room for ticks of 100 us only."""
     rows = "".join(f"{n * 0.0000005:.7f},{n % 2}\n" for n in range(12))
+    rows += "".join(f"{n}.0,{n % 2}\n" for n in range(1, 300))
     found = read_text("t_s,A\n-444444444444444.0,0\n" + rows, block_bytes=block_bytes)
     (line,) = found.channels
     edges = [int(edge) for edge in line.edges[:]]

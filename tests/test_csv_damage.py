@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from csv_texts import read_text
-from spinlag.capture import Capture
+from spinlag.capture import UNKNOWN, Capture
 from spinlag.errors import CaptureError
 from spinlag.importers import read_capture
 
@@ -40,7 +40,7 @@ def test_times_in_single_precision_count_as_sampled_by_their_last_bit(tmp_path, 
     assert any("single precision (32-bit floating point)" in warning for warning in capture.warnings)
 
 
-@pytest.mark.parametrize("digits", [3, 6, 7])
+@pytest.mark.parametrize("digits", [5, 6, 7])
 @pytest.mark.parametrize("style", ["g", "e"])
 def test_times_of_a_few_digits_count_as_sampled_by_the_last(tmp_path, style, digits):
     written = f".{digits - (style == 'e')}{style}"
@@ -66,6 +66,21 @@ def test_times_on_a_lattice_are_not_called_coarse(tmp_path, grid, written):
     capture = captured(tmp_path, changes([format(one, written) for one in times]))
     assert not any("the times are written in" in warning for warning in capture.warnings)
     assert capture.sample_period_s <= 1.001 / grid
+
+
+def test_a_line_whose_pulses_are_shorter_than_the_times_can_tell_is_left_out(tmp_path):
+    """Pulses of 0.2 ms every 20 ms in a table of whole milliseconds, beside a line of 5 ms."""
+    events = [(20 * n + at, "A") for n in range(100) for at in (10.2, 10.4)] + [(5.25 * n, "B") for n in range(400)]
+    level = {"A": 0, "B": 0}
+    rows = []
+    for at, name in sorted(events):
+        level[name] ^= 1
+        rows.append(f"{at:.0f},{level['A']},{level['B']}\n")
+    capture = captured(tmp_path, "Time [ms],A,B\n" + "".join(rows))
+    lines = {channel.name: channel for channel in capture.channels}
+    assert (len(lines["A"].edges), lines["A"].initial, len(lines["A"].unknown)) == (0, UNKNOWN, 1)
+    assert len(lines["B"].edges) == 400
+    assert any("A: 100 of 100 pulses begin and end at one time" in warning for warning in capture.warnings)
 
 
 @pytest.mark.parametrize("text", ["nan", "NaN", "-nan", "N/A", "null", "None"])

@@ -74,7 +74,12 @@ def test_plain_spellings_of_the_timescale_are_read_and_told(text: bytes, tick: F
         (b"1 ns", "3 µs".encode(), b"$timescale", "timescale '3 µs' is not .*: correct it, or give"),
         (b"$timescale", b"$TIMESCALE", b"$TIMESCALE", "write it in lower case, as \\$timescale"),
         (b"$enddefinitions", b"$endDefinitions", b"$endDef", "write it in lower case, as \\$enddefinitions"),
-        (b"$enddefinitions $end", b"$enddefinitions", b"$enddef", "has no \\$end before the next \\$dumpvars: write it in"),
+        (
+            b"$enddefinitions $end",
+            b"$enddefinitions",
+            b"$enddef",
+            "has no \\$end before the next \\$dumpvars: write it in",
+        ),
         (b"$enddefinitions $end", b"$upscope", b"$upscope\n", "has no \\$end before the next \\$dumpvars"),
         (b"$timescale", b"$comment of note $timescale", b"$comment", "no \\$end before the next \\$timescale"),
         (b"wire 1 ! A", b"wire -1 ! A", b"$var", "write how many bits"),

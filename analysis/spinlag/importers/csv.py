@@ -43,6 +43,10 @@ BLOCK_BYTES = 1 << 21
 TICKS_PER_SPACING = 1000
 """An interpolated instant is kept to so many parts of the spacing of the rows."""
 
+_COARSE = 0.05
+_FEW_PULSES = 3
+"""A line that lost so many pulses, and such a share of all, to times that are too coarse does not show what it did."""
+
 _VCD_WORDS = (b"$date", b"$version", b"$timescale", b"$comment", b"$scope", b"$var", b"$enddefinitions")
 _CONTROLS = bytes(set(range(32)) - {9, 10, 12, 13}) + b"\x7f"
 
@@ -138,6 +142,7 @@ class _Finish:
         self._table = table
         self._warnings = warnings
         self._no_levels: list[str] = []
+        self._too_coarse: list[str] = []
         self._places = min(collector.finest, collector.places)
         self._drop = self._places - collector.places
         first, last = scaled_one(collector.first_tick, self._drop), scaled_one(collector.last_tick, self._drop)
@@ -289,6 +294,7 @@ class _Finish:
                 lines += [(name, k + 1, line) for name, line in digital[k]]
             elif k in analogue:
                 lines.append((column.name, k + 1, analogue[k]))
+        lines = [(name, number, self._unless_coarse(name, line)) for name, number, line in lines]
         names = [name for name, _, _ in lines]
         channels = tuple(
             Channel(
@@ -301,9 +307,27 @@ class _Finish:
             for name, number, line in lines
         )
         if all(channel.initial == UNKNOWN for channel in channels):
-            why = "; ".join(self._no_levels) or f"{', '.join(channel.name for channel in channels)}: never 0 or 1"
+            rest = ["and so for the other lines"] if len(self._too_coarse) > 1 else []
+            why = (
+                "; ".join((*self._no_levels, *self._too_coarse[:1], *rest))
+                or f"{', '.join(channel.name for channel in channels)}: never 0 or 1"
+            )
             raise CaptureError(f"no channel has a known level: {why}", file=self._rows.file)
         return channels, sum(line.zero_width for _, _, line in lines), widest
+
+    def _unless_coarse(self, name: str, line: Line) -> Line:
+        """The line; one without a known level where too many of its pulses begin and end at one time."""
+        pulses = line.zero_width + len(line.edges) // 2
+        if line.zero_width < _FEW_PULSES or line.zero_width < _COARSE * pulses:
+            return line
+        said = (
+            f"{name}: {line.zero_width} of {pulses} pulses begin and end at one time, as the times are written too "
+            "coarsely; the line was left out: export the times with more digits"
+        )
+        self._too_coarse.append(said)
+        self._warnings.append(said)
+        always = np.array([[self._start, self._end]], dtype=np.int64)
+        return Line(UNKNOWN, np.empty(0, dtype=np.int64), always, 0)
 
     def _digital_lines(self) -> dict[int, list[tuple[str, Line]]]:
         rows = self._rows

@@ -1,11 +1,13 @@
 """A slow, obvious VCD reader, one token after another, to check the vectorised one against.
 
 Written from IEEE Std 1364-2005, clause 18, for files that keep to the standard; it checks nothing.
+Zero bytes stand for text that was lost.
 """
 
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from dataclasses import dataclass, field
 
 KNOWN = {"0": 0, "L": 0, "l": 0, "1": 1, "H": 1, "h": 1}
@@ -73,7 +75,8 @@ class Reference:
 
 def read(text: bytes) -> Reference:
     """Read a whole VCD text."""
-    tokens = [token.decode("latin-1") for token in re.split(rb"[\x00-\x20]+", text) if token]
+    text = text.rstrip(b"\0")
+    tokens, places = _tokens(text)
     place = 0
     scopes: list[str] = []
     bits: dict[str, list[Bit]] = {}
@@ -90,7 +93,7 @@ def read(text: bytes) -> Reference:
             _declare(words, scopes, bits, names)
         place = stop + 1
     place = tokens.index("$end", place) + 1
-    records, start, end = _records(tokens[place:], bits)
+    records, start, end = _records(text[places[place - 1] + len("$end") :], bits)
     for time, bit, state in records:
         bit.record(time, state, start)
     lines = {
@@ -98,6 +101,12 @@ def read(text: bytes) -> Reference:
         for path, bit in names
     }
     return Reference(start, end, lines, {path: bit.cancelled for path, bit in names})
+
+
+def _tokens(text: bytes) -> tuple[list[str], list[int]]:
+    """The tokens, and where each begins."""
+    found = list(re.finditer(rb"[^\x00-\x20]+", text))
+    return [token.group().decode("latin-1") for token in found], [token.start() for token in found]
 
 
 def _declare(words: list[str], scopes: list[str], bits: dict[str, list[Bit]], names: list[tuple[str, Bit]]) -> None:
@@ -118,12 +127,19 @@ def _declare(words: list[str], scopes: list[str], bits: dict[str, list[Bit]], na
     names.extend((".".join([*scopes, f"{stem}[{index}]"]), bit) for index, bit in zip(indices, mine, strict=True))
 
 
-def _records(tokens: list[str], bits: dict[str, list[Bit]]) -> tuple[list[tuple[int, Bit, str]], int, int]:
+def _records(text: bytes, bits: dict[str, list[Bit]]) -> tuple[list[tuple[int, Bit, str]], int, int]:
+    tokens, places = _tokens(text)
+    # every line loses its level where zero bytes stand, once the record before them or around them is read
+    holes = [bisect_left(places, hole.start()) for hole in re.finditer(rb"\x00+", text)]
     times = []
     records: list[tuple[int | None, Bit, str]] = []
     now: int | None = None
     place = 0
-    while place < len(tokens):
+    while place < len(tokens) or holes:
+        if holes and (holes[0] <= place or place == len(tokens)):
+            holes.pop(0)
+            records += [(now, bit, "x") for line in bits.values() for bit in line]
+            continue
         token = tokens[place]
         place += 1
         if token in SKIPPED:

@@ -79,7 +79,7 @@ def test_a_line_whose_pulses_are_shorter_than_the_times_can_tell_is_left_out(tmp
     capture = captured(tmp_path, "Time [ms],A,B\n" + "".join(rows))
     lines = {channel.name: channel for channel in capture.channels}
     assert (len(lines["A"].edges), lines["A"].initial, len(lines["A"].unknown)) == (0, UNKNOWN, 1)
-    assert len(lines["B"].edges) == 400
+    assert len(lines["B"].edges) == 399
     assert any("A: 100 of 100 pulses begin and end at one time" in warning for warning in capture.warnings)
 
 

@@ -6,9 +6,10 @@ from fractions import Fraction
 
 import pytest
 
+from reference_vcd import read as read_slowly
 from spinlag.errors import CaptureError
 from test_vcd import HEAD
-from vcd_texts import read_text
+from vcd_texts import as_lists, read_text
 
 AGAIN = "copy or export the file again"
 
@@ -74,12 +75,7 @@ def test_plain_spellings_of_the_timescale_are_read_and_told(text: bytes, tick: F
         (b"1 ns", "3 µs".encode(), b"$timescale", "timescale '3 µs' is not .*: correct it, or give"),
         (b"$timescale", b"$TIMESCALE", b"$TIMESCALE", "write it in lower case, as \\$timescale"),
         (b"$enddefinitions", b"$endDefinitions", b"$endDef", "write it in lower case, as \\$enddefinitions"),
-        (
-            b"$enddefinitions $end",
-            b"$enddefinitions",
-            b"$enddef",
-            "has no \\$end before the next \\$dumpvars: write it in",
-        ),
+        (b"$enddefinitions $end", b"$enddefinitions", b"$enddef", "no \\$end before the next \\$dumpvars: write it in"),
         (b"$enddefinitions $end", b"$upscope", b"$upscope\n", "has no \\$end before the next \\$dumpvars"),
         (b"$timescale", b"$comment of note $timescale", b"$comment", "no \\$end before the next \\$timescale"),
         (b"wire 1 ! A", b"wire -1 ! A", b"$var", "write how many bits"),
@@ -102,3 +98,69 @@ def test_zero_bytes_in_a_date_do_no_harm_and_are_told() -> None:
     draft = read_text(b"$date today\0 $end " + HEAD + b"#0 0! #1 1!\n")
     assert draft.tick == Fraction(1, 10**9)
     assert draft.warnings == ("1 zero byte stands in a date, version or comment, at byte 11; they were passed over",)
+
+
+# --- zero bytes and sections among the values
+
+
+@pytest.mark.parametrize("block_bytes", [1, 9, 40, 1 << 20])
+def test_every_line_is_unknown_where_zero_bytes_stand_until_its_next_value(block_bytes: int) -> None:
+    """A hole between whole lines breaks no rule of the format, but changes are missing in it."""
+    body = b"#0\n0!\n0ab\n#5\n1!\n#7\n1ab\n" + b"\0" * 50 + b"#20\n0!\n#30\n0ab\n" + b"#31\n\0\0\n#40\n1ab\n"
+    draft = read_text(HEAD + body, block_bytes=block_bytes)
+    lines = {channel.name: as_lists(channel) for channel in draft.channels}
+    assert lines["A"] == (0, [5, 20], [[7, 20], [31, 41]])
+    assert lines["B"] == (0, [7, 30, 40], [[7, 30], [31, 40]])
+    assert read_slowly(HEAD + body).lines["m.B"] == lines["B"]
+    (said,) = draft.warnings
+    at = len(HEAD) + body.index(b"\0")
+    assert said.startswith(f"52 zero bytes stand among the values, the first 50 of them from byte {at} on, as in an ")
+    assert said.endswith(f"unknown from there to its next value; {AGAIN}")
+
+
+def test_a_hole_of_zero_bytes_is_told_as_that_and_not_by_what_it_broke() -> None:
+    body = b"#100\n0!\n#2" + b"\0" * 4096 + b"7\n1!\n#300\n0!\n"
+    with pytest.raises(CaptureError, match=rf"4096 zero bytes stand .*time runs .*{AGAIN}, or cut it there") as caught:
+        read_text(HEAD + body)
+    assert caught.value.byte_offset == len(HEAD) + body.index(b"\0")
+    with pytest.raises(CaptureError, match=r"at least \d+ zero bytes stand from byte"):
+        read_text(HEAD + body, block_bytes=512)
+    # what was wrong long before them has nothing to do with them
+    with pytest.raises(CaptureError, match=r"byte \d+: time runs backwards, from 9 to 3: where"):
+        read_text(HEAD + b"#9\n0!\n#3\n1!\n" + b"#10\n0!\n" * 20 + body)
+
+
+def test_zero_bytes_at_the_end_are_counted() -> None:
+    (said,) = read_text(HEAD + b"#0 0! #5 1!\n" + b"\0" * 700).warnings
+    assert said.startswith("700 zero bytes stand at the end of the file") and "cut short" in said
+
+
+@pytest.mark.parametrize("block_bytes", [1, 30, 1 << 20])
+def test_a_section_without_its_end_does_not_hide_values_unseen(block_bytes: int) -> None:
+    body = b"#0 0! $comment lost #1 1! #2 0! #3 1! $dumpall 1! $end #4 0!\n"
+    (said,) = read_text(HEAD + body, block_bytes=block_bytes).warnings
+    at = len(HEAD) + body.index(b"#1")
+    assert said.startswith(f"3 time stamps stand in comments or other sections without values, the first at byte {at}")
+    open_ended = b"#0 0! #1 1!\n$comment no more\n#2 0!\n#3 1!\n"
+    (said,) = read_text(HEAD + open_ended, block_bytes=block_bytes).warnings
+    assert said.startswith(f"the section that begins at byte {len(HEAD) + open_ended.index(b'$comment')} has no $end")
+
+
+def test_keywords_in_capitals_among_the_values_are_not_passed_over() -> None:
+    body = b"#0 0! $DumpAll 1! $end #4 0!\n"
+    with pytest.raises(
+        CaptureError, match=r"'\$DumpAll' is no keyword: write it in lower case, as \$dumpall"
+    ) as caught:
+        read_text(HEAD + body)
+    assert caught.value.byte_offset == len(HEAD) + body.index(b"$D")
+    assert read_text(HEAD + b"#0 0! $comment $DUMPALL $end $mine 1 $end #4 1!\n").warnings == ()
+
+
+def test_a_timescale_behind_the_declarations_is_not_passed_over() -> None:
+    body = b"#0 0! $timescale 1 us $end #4 1!\n"
+    (said,) = read_text(HEAD + body).warnings
+    assert f"behind the declarations, at byte {len(HEAD) + body.index(b'$time')}, and was left out" in said
+    bare = HEAD.replace(b"$timescale 1 ns $end", b"")
+    with pytest.raises(CaptureError, match=r"behind the declarations: move it before \$enddefinitions") as caught:
+        read_text(bare + body)
+    assert caught.value.byte_offset == len(bare) + body.index(b"$time")

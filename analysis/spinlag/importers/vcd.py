@@ -17,12 +17,13 @@ from spinlag.importers.lanes import Lanes, Line, Recorded
 from spinlag.importers.source import ByteSource, Unpadded
 from spinlag.importers.vcd_advice import AGAIN, CUT_IN_TWO, backwards
 from spinlag.importers.vcd_codes import Codes
-from spinlag.importers.vcd_general import read_general
+from spinlag.importers.vcd_general import IN_COMMENT, read_general
 from spinlag.importers.vcd_header import NOT_DIGITAL, Header, Variable, plain_timescale, read_header, timescale_tick
-from spinlag.importers.vcd_scheme import CARRIED, NO_LANE, Fault, Parsed, Scheme
+from spinlag.importers.vcd_scheme import CARRIED, NO_LANE, Fault, Parsed, Scheme, Sections
 from spinlag.importers.vcd_stamps import read_stamps
 from spinlag.importers.vcd_tail import Tail, trim_tail
 from spinlag.importers.vcd_tokens import split
+from spinlag.importers.vcd_zeros import Zeros
 from spinlag.rig import CaptureTable
 
 BLOCK_BYTES = 1 << 20
@@ -81,6 +82,9 @@ def read(
         body.take(block, parsed)
         reader.recycle(block)
     start, end = body.finish()
+    if body.timescale is not None and header.timescale is None and table.tick_ns is None:
+        reason = "the timescale is given behind the declarations: move it before $enddefinitions"
+        raise CaptureError(reason, file=source.file, byte_offset=body.timescale)
     channels, zero_width = layout.channels(body.lanes, start, end)
     if not header.complete:
         warnings.append("the declarations have no $enddefinitions")
@@ -252,6 +256,10 @@ def _too_many(variables: list[Variable]) -> list[str]:
     return [*warnings, f"{more} more variables were left out for the same reason"] if more > 0 else warnings
 
 
+_NEAR = 64
+"""A word that zero bytes cut short stands so many bytes before them, or fewer."""
+
+
 class _Body:
     """The values of a VCD file: blocks are parsed in any thread, and taken in, one after another, in file order."""
 
@@ -269,8 +277,12 @@ class _Body:
         self._too_long = False
         self._dump_off = 0
         self._changes = 0
-        self._zeros: int | None = None
+        self._zeros = Zeros()
         self._declared: int | None = None
+        self.timescale: int | None = None
+        self._section = 0
+        self._hidden = 0
+        self._first_hidden: int | None = None
 
     def parse(self, block: Block) -> tuple[Parsed, Tail]:
         """One block on its own, as if it began with whole records; changes nothing here."""
@@ -283,11 +295,13 @@ class _Body:
 
     def take(self, block: Block, result: tuple[Parsed, Tail]) -> None:
         """Take in the next block; one that did not begin with whole records is parsed again behind what was left."""
+        whole = _joined(self._rest, block) if self._rest else block
         if self._rest:
-            result = self.parse(_joined(self._rest, block))
+            result = self.parse(whole)
         parsed, self._tail = result
-        if self._declared is None:
-            self._declared = parsed.declared
+        self._note(parsed.sections, whole)
+        if parsed.zeros:
+            self._zeros.add(block)
         if parsed.fault is not None:
             if parsed.first is not None and parsed.first_offset < parsed.fault.offset:
                 self._advance(parsed.first, parsed.first_offset)
@@ -300,10 +314,18 @@ class _Body:
         if parsed.recorded is not None:
             self._refuse_trap(len(parsed.recorded.ticks), block)
             self._add(parsed.recorded, parsed.carried)
-        if self._zeros is None and (zeros := block.raw.find(0, block.start, block.stop)) >= 0:
-            self._zeros = block.offset + zeros - block.start
         if parsed.last is not None:
             self._now = parsed.last
+
+    def _note(self, sections: Sections, block: Block) -> None:
+        """Keep what the sections of the next block tell; a block that begins inside one begins with a word for it."""
+        self._declared = sections.declared if self._declared is None else self._declared
+        self.timescale = sections.timescale if self.timescale is None else self.timescale
+        if sections.open is not None and not (self._rest == IN_COMMENT and sections.open == block.offset):
+            self._section = sections.open
+        self._hidden += len(sections.stamps)
+        if self._first_hidden is None and len(sections.stamps):
+            self._first_hidden = int(sections.stamps[0])
 
     def finish(self) -> tuple[int, int]:
         """The record's [start, end) once all blocks are taken in; fills `warnings`."""
@@ -313,14 +335,21 @@ class _Body:
             self._now = time
         if self._start is None or self._now is None:
             raise CaptureError(f"the file holds no time stamp; there is nothing to analyse: {AGAIN}", file=self._file)
-        if time is not None:
-            self.warnings.append("the file ends right behind a time stamp: it seems to be cut short")
-        elif self._rest or self._tail.cut:
-            self.warnings.append("the file ends in the middle of a record: it was cut short, and analysed up to there")
-        if self._zeros is not None and not self._tail.cut:
+        self.warnings += self._ending(time)
+        if self._zeros.first is not None:
             self.warnings.append(
-                f"zero bytes stand among the text, the first at byte {self._zeros}, as after a crash: what they "
-                "replaced is lost, and they were taken for white space"
+                f"{self._zeros.said(read_out=True)}: the text there is lost, and every line counts as unknown from "
+                f"there to its next value; {AGAIN}"
+            )
+        if self._hidden > 1 and self._rest != IN_COMMENT:
+            self.warnings.append(
+                f"{self._hidden} time stamps stand in comments or other sections without values, the first at byte "
+                f"{self._first_hidden}, and were passed over: where such a section has no $end, write it in"
+            )
+        if self.timescale is not None and self._declared is None:
+            self.warnings.append(
+                f"a timescale is given behind the declarations, at byte {self.timescale}, and was left out: move it "
+                "before $enddefinitions, or delete it"
             )
         if self._declared is not None:
             self.warnings.append(
@@ -332,6 +361,26 @@ class _Body:
                 "some vector values have more digits than their variable has bits; the last ones count"
             )
         return self._start, self._now + 1
+
+    def _ending(self, time: int | None) -> list[str]:
+        """What is odd about how the file ends; `time` is its last word, where that is a time stamp."""
+        padding = self._source.padding
+        if padding:
+            zeros = "a zero byte stands" if padding == 1 else f"{padding} zero bytes stand"
+            return [
+                f"{zeros} at the end of the file, as after a crash or an unfinished copy: it was cut short, and "
+                "analysed up to there"
+            ]
+        if time is not None:
+            return ["the file ends right behind a time stamp: it seems to be cut short"]
+        if self._rest == IN_COMMENT:
+            return [
+                f"the section that begins at byte {self._section} has no $end: what follows was left out, as if the "
+                "file had been cut short there; where values follow, write the $end in"
+            ]
+        if self._rest or self._tail.cut:
+            return ["the file ends in the middle of a record: it was cut short, and analysed up to there"]
+        return []
 
     def understood(self) -> list[tuple[str, str]]:
         """What else was met."""
@@ -350,6 +399,13 @@ class _Body:
 
     def _error(self, fault: Fault) -> CaptureError:
         reason = fault.reason
+        zeros = self._zeros.first
+        if zeros is not None and zeros <= fault.offset + _NEAR:
+            reason = (
+                f"{self._zeros.said(read_out=False)}: the text there is lost, and the rest cannot be read "
+                f"(byte {fault.offset}: {reason}); {AGAIN}, or cut it there"
+            )
+            return CaptureError(reason, file=self._file, byte_offset=zeros)
         if self._declared is not None and self._declared < fault.offset:
             reason += f"; variables are declared once more at byte {self._declared}: {CUT_IN_TWO}"
         elif fault.way:

@@ -6,7 +6,7 @@ next token a code, whatever it looks like, and nothing inside a comment counts.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from spinlag.importers.blocks import Block
 from spinlag.importers.lanes import LOST, Recorded
 from spinlag.importers.vcd_codes import UNDECLARED, Codes, Indices
 from spinlag.importers.vcd_group import by_lane
-from spinlag.importers.vcd_scheme import CARRIED, INVALID, NO_LANE, PORT_STATE, STATE, Fault, Parsed, Scheme
+from spinlag.importers.vcd_scheme import CARRIED, INVALID, NO_LANE, PORT_STATE, STATE, Fault, Parsed, Scheme, Sections
 from spinlag.importers.vcd_tokens import LATEST, Tokens, decimals
 from spinlag.importers.vcd_vectors import Bits, Values, every_bit, expand, lost, together
 
@@ -29,8 +29,10 @@ _END = _NEUTRAL.index(b"$end")
 _OFF = (_NEUTRAL.index(b"$dumpoff"), _NEUTRAL.index(b"$dumpportsoff"))
 _SKIPPED = b"$comment $date $version $timescale $scope $upscope $var $enddefinitions $attrbegin $attrend".split()
 _VAR = len(_NEUTRAL) + _SKIPPED.index(b"$var")
+_TIMESCALE = len(_NEUTRAL) + _SKIPPED.index(b"$timescale")
 KEYWORDS = Codes([*_NEUTRAL, *_SKIPPED])
 IN_COMMENT = b"$comment "
+_LONGEST_KEYWORD = 20
 
 _MOST_DIGITS = 19
 """Digits of the latest time, 2^62."""
@@ -94,24 +96,31 @@ class _Roles:
 
 def read_general(block: Block, tokens: Tokens, scheme: Scheme) -> Parsed:
     """The block's records, or the first thing wrong in it, with its place."""
-    tokens, in_comment, declaration = _without_comments(tokens, scheme)
-    declared = None if declaration is None else block.offset + declaration
+    tokens, sections, capitals = _without_comments(tokens, scheme, block)
     body = _Body(block, tokens)
+    body.fault = capitals
     roles = _port_roles(body) if scheme.ports else _roles(body)
     times = _times(body, roles.times)
+    holes = _holes(block, tokens)
     most_off = MOST_LOST // max(scheme.lanes, 1)
     for token in roles.dump_off[most_off : most_off + 1].tolist():
         body.wrong(token, f"dumping of {scheme.lanes} lines is switched off over and over")
-    bits, too_long = _bits(body, roles, scheme)
+    for token in holes[most_off : most_off + 1].tolist():
+        body.wrong(token, f"zero bytes stand in {most_off} places and more among the values")
+    bits, too_long = _bits(body, roles, np.concatenate([roles.dump_off, holes]), scheme)
+    zeros = len(holes) > 0
     if body.fault is not None:
         if not len(times):
-            return Parsed(fault=body.fault, declared=declared)
+            return Parsed(fault=body.fault, sections=sections, zeros=zeros)
         first, offset = int(times[0]), body.offset(int(roles.times[0]))
-        return Parsed(first=first, first_offset=offset, fault=body.fault, declared=declared)
+        return Parsed(first=first, first_offset=offset, fault=body.fault, sections=sections, zeros=zeros)
     recorded, carried = _recorded(bits, roles.times, times, len(tokens))
-    rest = IN_COMMENT if in_comment else b""
+    rest = b"" if sections.open is None else IN_COMMENT
     if roles.unfinished is not None:
-        rest = bytes(block.raw[block.start + int(tokens.before[roles.unfinished]) : block.stop])
+        begins = int(tokens.before[roles.unfinished])
+        rest = bytes(block.raw[block.start + begins : block.stop])
+        stamps = sections.stamps  # those in the rest are met again with it
+        sections = replace(sections, stamps=stamps[: stamps.searchsorted(block.offset + begins)])
     some = len(times) > 0
     return Parsed(
         recorded,
@@ -122,16 +131,25 @@ def read_general(block: Block, tokens: Tokens, scheme: Scheme) -> Parsed:
         rest,
         too_long=too_long,
         dump_off=len(roles.dump_off),
-        declared=declared,
+        sections=sections,
+        zeros=zeros,
     )
 
 
-def _without_comments(tokens: Tokens, scheme: Scheme) -> tuple[Tokens, bool, int | None]:
-    """The tokens outside comments and other sections that hold no values; whether the block ends inside one; where
-    in the block a variable is declared, None for nowhere."""
+def _holes(block: Block, tokens: Tokens) -> Indices:
+    """The tokens behind which zero bytes stand, -1 for those before the first: what they replaced is lost."""
+    if block.raw.find(0, block.start, block.stop) < 0:
+        return np.empty(0, dtype=np.int64)
+    zeros = np.flatnonzero(block.text() == 0) + 1
+    return np.unique(tokens.before.searchsorted(zeros) - 1)
+
+
+def _without_comments(tokens: Tokens, scheme: Scheme, block: Block) -> tuple[Tokens, Sections, Fault | None]:
+    """The tokens outside comments and other sections that hold no values; what stands in those; the fault of a keyword
+    in capital letters, whose values would be passed over with it."""
     at = np.flatnonzero(tokens.first == ord("$"))
     if not len(at):
-        return tokens, False, None
+        return tokens, Sections(), None
     word = _find(KEYWORDS, tokens, at)
     skipped = word >= len(_NEUTRAL)
     strange = np.flatnonzero(word == UNDECLARED)
@@ -142,7 +160,7 @@ def _without_comments(tokens: Tokens, scheme: Scheme) -> tuple[Tokens, bool, int
     if len(own_at) and (scheme.ports or _behind_opener(tokens, own_at).any()):
         opens = _opening_in_turn(tokens, opens, ends, set(own_at.tolist()), ports=scheme.ports)
     if not len(opens):
-        return tokens, False, None
+        return tokens, Sections(), None
     following = ends.searchsorted(opens)
     end_number, which = np.unique(following, return_index=True)
     opens = opens[which]
@@ -150,10 +168,29 @@ def _without_comments(tokens: Tokens, scheme: Scheme) -> tuple[Tokens, bool, int
     depth = np.zeros(len(tokens) + 1, dtype=np.int8)
     depth[opens] += 1
     depth[stops] -= 1
-    outside = np.flatnonzero(np.cumsum(depth[:-1], dtype=np.int8) == 0)
-    declarations = opens[_find(KEYWORDS, tokens, opens) == _VAR]
-    declared = int(tokens.before[declarations[0]]) if len(declarations) else None
-    return tokens.select(outside), bool(end_number[-1] == len(ends)), declared
+    outside = np.cumsum(depth[:-1], dtype=np.int8) == 0
+    word = _find(KEYWORDS, tokens, opens)
+
+    def place(tokens_at: Indices) -> int | None:
+        return block.offset + int(tokens.before[tokens_at[0]]) if len(tokens_at) else None
+
+    stamps = np.flatnonzero(~outside & (tokens.first == ord("#")))
+    stamps = stamps[tokens.text[tokens.before[stamps] + 2] - ord("0") <= 9]
+    open_ended = opens[-1:] if end_number[-1] == len(ends) else opens[:0]
+    sections = Sections(
+        place(opens[word == _VAR]),
+        place(opens[word == _TIMESCALE]),
+        place(open_ended),
+        tokens.before[stamps] + block.offset,
+    )
+    fault = None
+    for token in opens[word == UNDECLARED].tolist():
+        capital = tokens.word(token)
+        if len(capital) < _LONGEST_KEYWORD and capital.lower() in KEYWORDS.known:
+            reason = f"{advice.shown(capital)} is no keyword: write it in lower case, as {capital.lower().decode()}"
+            fault = Fault(block.offset + int(tokens.before[token]), reason)
+            break
+    return tokens.select(np.flatnonzero(outside)), sections, fault
 
 
 def _long_and_undeclared(tokens: Tokens, at: Indices, codes: Codes) -> NDArray[np.bool_]:
@@ -227,7 +264,7 @@ def _roles(body: _Body) -> _Roles:
     free = np.ones(len(tokens), dtype=bool)
     free[openers + 1] = False
     for token in np.flatnonzero(free & ((kind == _OTHER) | (kind == _PORT)))[:1].tolist():
-        body.wrong(token, advice.strange(tokens.word(token)))
+        body.wrong(token, *advice.strange(tokens.word(token)))
     return _Roles(
         np.flatnonzero(free & (kind == _TIME)),
         np.flatnonzero(free & (kind == _SCALAR) & ~detached),
@@ -256,7 +293,8 @@ def _port_roles(body: _Body) -> _Roles:
     for token in map(int, wrong):
         body.wrong(
             token,
-            f"{body.text(token)} is no time stamp and no port value with two strengths and a code: {advice.DAMAGED}",
+            f"{body.text(token)} is no time stamp and no port value with two strengths and a code",
+            advice.DAMAGED,
         )
     return _Roles(
         np.flatnonzero(free & (kind == _TIME)),
@@ -272,7 +310,7 @@ def _dump_off(body: _Body, keywords: Indices) -> Indices:
     """The keywords that switch dumping off; a word with a dollar sign that is no keyword is a fault."""
     word = _find(KEYWORDS, body.tokens, keywords)
     for token in keywords[word == UNDECLARED][:1].tolist():
-        body.wrong(token, f"{body.text(token)} is no keyword: {advice.DAMAGED}")
+        body.wrong(token, f"{body.text(token)} is no keyword", advice.DAMAGED)
     off: Indices = keywords[(word == _OFF[0]) | (word == _OFF[1])]
     return off
 
@@ -309,11 +347,11 @@ def _times_one_by_one(body: _Body, at: Indices) -> NDArray[np.int64]:
     for place, token in enumerate(at.tolist()):
         number = body.tokens.word(token)[1:]
         if not number.isdigit():
-            body.wrong(token, advice.no_time(number))
+            body.wrong(token, *advice.no_time(number))
             return times[:1].repeat(len(at))
         significant = number.lstrip(b"0") or b"0"
         if len(significant) > _MOST_DIGITS or int(significant) > LATEST:
-            body.wrong(token, advice.too_late(body.tokens.word(token)))
+            body.wrong(token, *advice.too_late(body.tokens.word(token)))
             return times[:1].repeat(len(at))
         times[place] = int(significant)
         if place and times[place] < times[place - 1]:
@@ -321,8 +359,11 @@ def _times_one_by_one(body: _Body, at: Indices) -> NDArray[np.int64]:
     return times
 
 
-def _bits(body: _Body, roles: _Roles, scheme: Scheme) -> tuple[Bits, bool]:
-    """All values as one-bit records, and whether a vector value was too long for its line and lost a 1."""
+def _bits(body: _Body, roles: _Roles, lost_at: Indices, scheme: Scheme) -> tuple[Bits, bool]:
+    """All values as one-bit records, and whether a vector value was too long for its line and lost a 1.
+
+    Every line loses its level at, and behind the value of, the tokens `lost_at`.
+    """
     tokens = body.tokens
     text = tokens.text
     scalar_code = scheme.codes.find(
@@ -344,10 +385,10 @@ def _bits(body: _Body, roles: _Roles, scheme: Scheme) -> tuple[Bits, bool]:
     start = tokens.before[at] + 1
     wide_code = scalar_code[wide]
     from_scalars = Values(at, start, start + 1, scheme.lane[wide_code], scheme.width[wide_code])
-    alone = not len(at) and not len(roles.dump_off)
+    alone = not len(at) and not len(lost_at)
     parts, too_long = _opened(body, roles, opener_code, scheme, alone)
     parts += expand(text, from_scalars, STATE, alone=False)[0]
-    return together([simple, *parts, lost(roles.dump_off, scheme.lanes)]), too_long
+    return together([simple, *parts, lost(lost_at, scheme.lanes)]), too_long
 
 
 def _undeclared_behind(body: _Body, opener: int, token: int, scheme: Scheme) -> None:
@@ -355,7 +396,7 @@ def _undeclared_behind(body: _Body, opener: int, token: int, scheme: Scheme) -> 
     value = body.tokens.word(opener)
     unspaced = advice.unspaced(value, scheme.codes.known)
     if unspaced is not None:
-        body.wrong(opener, unspaced)
+        body.wrong(opener, *unspaced)
     else:
         body.wrong(token, *advice.undeclared(body.tokens.word(token), value))
 
@@ -383,7 +424,7 @@ def _opened(
             too_long |= too_long_here
             if bad is not None:
                 word = tokens.word(bad)
-                body.wrong(bad, advice.unspaced(word, scheme.codes.known) or advice.no_value(word))
+                body.wrong(bad, *(advice.unspaced(word, scheme.codes.known) or advice.no_value(word)))
     text = np.flatnonzero(kind == _TEXT)
     parts.append(every_bit(openers[text], scheme.lane[code[text]], scheme.width[code[text]], LOST))
     return parts, too_long
@@ -401,8 +442,8 @@ def _recorded(bits: Bits, at_time: Indices, times: NDArray[np.int64], tokens: in
     if ((token[1:] < token[:-1]) & (lane[1:] == lane[:-1])).any():
         order = np.lexsort((bits.token, bits.lane))
         lane = bits.lane[order]
-    passed = np.zeros(tokens, dtype=np.int32)
-    passed[at_time] = 1
+    passed = np.zeros(tokens + 1, dtype=np.int32)
+    passed[at_time + 1] = 1
     clock = np.concatenate([[CARRIED], times])
-    place = np.cumsum(passed, dtype=np.int32)[bits.token]
+    place = np.cumsum(passed, dtype=np.int32)[bits.token + 1]
     return by_lane(lane, order, clock[place], bits.states), bool((place == 0).any())

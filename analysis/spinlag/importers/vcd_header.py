@@ -241,7 +241,7 @@ def _lost(zeros: tuple[int, int], file: str) -> CaptureError:
     offset, count = zeros
     stand = "1 zero byte stands" if count == 1 else f"{count} zero bytes stand"
     return CaptureError(
-        f"{stand} among the declarations, as an unfinished copy leaves them; the text they replaced is lost: {AGAIN}",
+        f"{stand} among the declarations, as in an unfinished copy: the text there is lost; {AGAIN}",
         file=file,
         byte_offset=offset,
     )

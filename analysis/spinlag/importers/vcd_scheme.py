@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.importers.lanes import LOST, Recorded
-from spinlag.importers.vcd_codes import Codes
+from spinlag.importers.vcd_codes import Codes, Indices
 
 NO_LANE = -1
 INVALID = 255
@@ -66,6 +66,21 @@ class Fault:
 
 
 @dataclass(frozen=True, eq=False)
+class Sections:
+    """What stands in a block's comments and other sections that hold no values, by the byte of the file.
+
+    `declared` is where a variable is declared among the values, `timescale` where a timescale is given, which are no
+    place for it; `open` where a section begins that this block does not end; `stamps`, shape (n,), where words in them
+    look like time stamps.
+    """
+
+    declared: int | None = None
+    timescale: int | None = None
+    open: int | None = None
+    stamps: Indices = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+
+
+@dataclass(frozen=True, eq=False)
 class Parsed:
     """One block of the body. `first` and `last` are its first and last time stamp, None where it has none.
 
@@ -73,7 +88,7 @@ class Parsed:
     is text that can only be read together with the next block. A fault is kept, not raised: a block read on its own
     may have begun inside a comment; `first` then holds where it comes before the fault. `too_long`: a vector value had
     more digits than its variable has bits. `dump_off` counts the places where dumping was switched off.
-    `declared` is where in the file a variable is declared among the values, which are no place for it.
+    `sections` is what stands in sections that hold no values. `zeros` says that zero bytes stand in the block.
     """
 
     recorded: Recorded | None = None
@@ -85,4 +100,5 @@ class Parsed:
     fault: Fault | None = None
     too_long: bool = False
     dump_off: int = 0
-    declared: int | None = None
+    sections: Sections = field(default_factory=Sections)
+    zeros: bool = False

@@ -33,7 +33,7 @@ _WIDEST_BLANK = 2
 def read_stamps(block: Block, scheme: Scheme) -> Parsed | None:
     """The block's records; None where anything in it is out of the ordinary, right or wrong."""
     raw, start, stop = block.raw, block.start, block.stop
-    if stop - start < 2 or raw[start] != STAMP or raw[stop - 1] > BLANK:
+    if stop - start < 2 or raw[start] != STAMP or raw[stop - 1] > BLANK or raw.find(0, start, stop) >= 0:
         return None
     digits = _run(raw, start + 1, _MOST_DIGITS, blank=False)
     blank = _run(raw, start + 1 + digits, _WIDEST_BLANK, blank=True)

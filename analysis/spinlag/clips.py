@@ -7,111 +7,78 @@ lines gave is left out where one of them carries another signal for certain.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from spinlag.capture import UNKNOWN, Capture, Channel
 from spinlag.leds.updates import ChainUpdates
 from spinlag.rig import LedsTable, Rig
-from spinlag.roles.words import toml_text
+from spinlag.roles.words import figure, toml_text
+from spinlag.shaft_clips import fitting, index_elsewhere, motor_elsewhere, other_edge, upside_down_phase
+from spinlag.wrong_lines import SEE, TITLES, Unsound, WrongClip
 
 if TYPE_CHECKING:
-    from spinlag.roles.pulses import Pulses
+    from spinlag.motor import Motor
     from spinlag.roles.survey import Survey
-    from spinlag.roles.sync import Follow
+
+_FEWEST_EDGES = 8
+"""Two lines of fewer edges may well change together by chance."""
+
+_SLOWEST_BIT_S = 20e-6
+"""Pulses so far apart are no bits of LEDs on one wire: 16 times their usual 1.25 us (makers' sheets)."""
 
 _MOST_CHANNELS = 256
 """A first look at every line of a simulator's dump is not worth its time here."""
 
-CLEARLY = 4.0
-"""The updates follow the other edge if the wait from it varies so many times less. Common practice, no source."""
 
-RARER = 0.4
-"""A line is taken for pulses of its rarer level where that makes up no more than this share of the time; nearer to a
-half, nothing tells the pulse from the gap. Common practice, no source."""
-
-_FEWEST_PULSES = 12
-_MOST_UPDATES = 1 << 14
-"""Updates from which a typical latency is told."""
-
-_EVENLY_DEG = 12.0
-"""Motor sensors are taken for evenly spaced where they stand so near to 120 electrical degrees apart."""
-
-_TITLES = {
-    "index": "the index pulse",
-    "motor": "a motor line",
-    "wire": "LED data on one wire",
-    "clock": "the clock of an LED chain",
-    "data": "the data of a clocked LED chain",
-    "latch": "a latch",
-    "blank": "a blanking line",
-}
-
-
-@dataclass(frozen=True)
-class WrongClip:
-    """What to say, and the paths of channels that carry another line than the rig says; `not_leds` are those of them
-    that are meant for LEDs and for certain carry no such signal."""
-
-    said: str
-    misplaced: tuple[str, ...] = ()
-    not_leds: tuple[str, ...] = ()
-
-
-def wrong_clips(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> tuple[WrongClip, ...]:
+def wrong_clips(
+    capture: Capture, rig: Rig, chains: Sequence[ChainUpdates], motor: Motor | None = None
+) -> tuple[WrongClip, ...]:
     """Lines that look like what the rig takes another one for, or like themselves upside down; none of it where the rig
-    was guessed from the same look."""
-    return tuple(_found(capture, rig, chains))
+    was guessed from the same look. Of lines that the `motor` has left out nothing is said but what to exchange."""
+    strange = frozenset(capture.channel(name).path for name in (motor.strange if motor is not None else ()))
+    return tuple(_found(capture, rig, chains, strange))
 
 
-def without_misplaced(
-    capture: Capture, rig: Rig, chains: Sequence[ChainUpdates], clips: Sequence[WrongClip]
-) -> tuple[ChainUpdates, ...]:
-    """The chains, those empty that were read from a line which carries no LED signal: its bits would be nonsense."""
-    from spinlag.leds.chain_parts import chain_parts, no_updates
-
-    wrong = {path for one in clips for path in one.not_leds}
-    if not wrong:
-        return tuple(chains)
-    named = rig.channels()
-    kept = []
-    for number, (table, chain) in enumerate(zip(rig.leds, chains, strict=True)):
-        own = [name for key, name in named.items() if key.startswith(f"leds[{number}].")]
-        strange = [name for name in own if capture.channel(name).path in wrong]
-        if strange:
-            what = _TITLES["wire"] if table.wiring == "one-wire" else f"a {table.wiring} LED chain's"
-            why = f"the line {strange[0]} does not look like {what}; see the proposal among the warnings"
-            chain = replace(no_updates(table, chain.channel, chain_parts(table)[0], why), unread=why)
-        kept.append(chain)
-    return tuple(kept)
-
-
-def _found(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> Iterator[WrongClip]:
-    yield from map(WrongClip, _swapped_chains(rig, chains))
+def _found(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates], strange: frozenset[str]) -> Iterator[WrongClip]:
+    yield from _swapped_chains(rig, chains)
     if rig.guessed or len(capture.channels) > _MOST_CHANNELS:
         return
     from spinlag.roles.survey import survey
 
     seen = survey(capture)
     yield from map(WrongClip, _inverted_wires(capture, rig, seen))
-    exchanged = list(_elsewhere(capture, rig, seen))
+    tied = list(_tied(capture, rig, seen, strange))
+    exchanged = [*tied, *_elsewhere(capture, rig, seen, _paths(tied))]
+    exchanged += _no_leds(capture, rig, seen, _paths(exchanged))
+    exchanged += index_elsewhere(capture, rig, seen, _paths(exchanged))
+    exchanged += motor_elsewhere(capture, rig, seen, _paths(exchanged), strange)
     yield from exchanged
     if not exchanged:
-        yield from map(WrongClip, _other_edge(capture, rig, seen, chains))
-        yield from map(WrongClip, _upside_down_phase(capture, rig, seen))
+        yield from other_edge(capture, rig, seen, chains)
+        yield from map(WrongClip, upside_down_phase(capture, rig, seen))
         yield from map(WrongClip, _clocked_upside_down(capture, rig, seen, chains))
 
 
-def _swapped_chains(rig: Rig, chains: Sequence[ChainUpdates]) -> Iterator[str]:
+def _paths(clips: Sequence[WrongClip]) -> frozenset[str]:
+    return frozenset(path for one in clips for path in one.spoken_of)
+
+
+def _swapped_chains(rig: Rig, chains: Sequence[ChainUpdates]) -> Iterator[WrongClip]:
     """Two chains of different length, each as long as the rig says of the other."""
     for i, (one, seen) in enumerate(zip(rig.leds, chains, strict=True)):
         for other, also in zip(rig.leds[i + 1 :], chains[i + 1 :], strict=True):
             if one.count != other.count and (one.count, other.count) == (also.leds_seen, seen.leds_seen):
-                yield (
+                why = f"the data lines of {one.name} and {other.name} look exchanged; {SEE}"
+                yield WrongClip(
                     f"{one.data} carries {seen.leds_seen} LEDs and {other.data} {also.leds_seen}, the other way round "
-                    f"than in the rig: swap the data lines of {one.name} and {other.name}"
+                    f"than in the rig: swap the data lines of {one.name} and {other.name}",
+                    spoils=tuple(
+                        Unsound(what, why)
+                        for what in (f"leds.{one.name}.", f"leds.{other.name}.", "latency.", "placement.")
+                    ),
                 )
 
 
@@ -162,6 +129,41 @@ def _looks(seen: Survey) -> dict[str, str]:
     return found
 
 
+def _tied(capture: Capture, rig: Rig, seen: Survey, strange: frozenset[str]) -> Iterator[WrongClip]:
+    """Lines of the rig for different things that carry the very same edges. Two LED lines of one kind may, where they
+    show the same picture; of motor lines that are all `strange` nothing is said."""
+    looks, kinds = _looks(seen), _kinds(capture, rig)
+    nets: dict[str, list[str]] = {}
+    for path in kinds:
+        nets.setdefault(seen.aliases.get(path, path), []).append(path)
+    for first, paths in nets.items():
+        told = {kinds[path][1] for path in paths}
+        alike = told <= {"latch", "blank"} or (len(told) == 1 and told not in ({"motor"}, {"marker"}))
+        if len(paths) < 2 or alike or strange >= set(paths) or seen.looks[first].count < _FEWEST_EDGES:
+            continue
+        names = [capture.channel(path).name for path in paths]
+        said = " and ".join(f"{name} ({kinds[path][0]})" for name, path in zip(names, paths, strict=True))
+        looks_like = looks.get(first)
+        wrong = [path for path in paths if kinds[path][1] != looks_like or told == {"motor"}]
+        where = " and ".join(capture.channel(path).name for path in wrong)
+        like = f"it looks like {TITLES[looks_like]}; " if looks_like in TITLES and len(wrong) < len(paths) else ""
+        clips = "clip" if len(wrong) == 1 else "clips"
+        yield WrongClip(
+            f"{said} carry the same edges all the time: {like}look at the {clips} of {where}, or for a short",
+            tuple(path for path in wrong if kinds[path][1] != "marker"),
+            tuple(path for path in wrong if kinds[path][0].startswith("leds")),
+            also=tuple(paths),
+        )
+
+
+def _kinds(capture: Capture, rig: Rig) -> dict[str, tuple[str, str]]:
+    """As `_meant`, with direct lines and markers."""
+    found = _meant(capture, rig)
+    for key, name in rig.channels().items():
+        found.setdefault(capture.channel(name).path, (key, "marker" if key.startswith("markers.") else "direct"))
+    return found
+
+
 def _not_leds(seen: Survey, path: str, kind: str, looks: str | None) -> bool:
     """True where a line that is meant for LEDs is told for another signal, or is far off any bit time."""
     if kind in ("index", "motor"):
@@ -171,9 +173,11 @@ def _not_leds(seen: Survey, path: str, kind: str, looks: str | None) -> bool:
     return kind == "wire" and (path not in seen.wires or not seen.wires[path][1].on_scale)
 
 
-def _elsewhere(capture: Capture, rig: Rig, seen: Survey) -> Iterator[WrongClip]:
-    """Two lines of the rig that look like one another, and lines that look like one that the rig should have named."""
+def _elsewhere(capture: Capture, rig: Rig, seen: Survey, taken: frozenset[str]) -> Iterator[WrongClip]:
+    """Two lines of the rig that look like one another, and lines that look like one that the rig should have named.
+    Paths in `taken` have been spoken of."""
     meant, looks = _meant(capture, rig), _looks(seen)
+    meant = {path: found for path, found in meant.items() if path not in taken}
     names = {channel.path: channel.name for channel in capture.channels}
     wrong = {path: looks[path] for path, (_, kind) in meant.items() if looks.get(path, kind) != kind}
     told: set[str] = set()
@@ -188,139 +192,53 @@ def _elsewhere(capture: Capture, rig: Rig, seen: Survey) -> Iterator[WrongClip]:
         if looks.get(other) not in (own, None) and looks.get(other) == meant[other][1]:
             continue
         told |= {path, other}
-        as_ = f" and {names[other]} like {_TITLES[own]}" if looks.get(other) == own else ""
+        as_ = f" and {names[other]} like {TITLES[own]}" if looks.get(other) == own else ""
         yield WrongClip(
-            f"{names[path]} looks like {_TITLES[kind]}{as_}, the other way round than in the rig: swap them "
+            f"{names[path]} looks like {TITLES[kind]}{as_}, the other way round than in the rig: swap them "
             f"({key} = {toml_text(names[other])}, {meant[other][0]} = {toml_text(names[path])})",
             (path, other),
             tuple(one for one in (path, other) if _not_leds(seen, one, meant[one][1], looks.get(one))),
         )
     strangers: dict[str, list[str]] = {}
     for path, kind in looks.items():
-        if path not in meant:
-            strangers.setdefault(kind, []).append(names[path])
+        if path not in meant and path not in taken:
+            strangers.setdefault(kind, []).append(path)
     for path, (key, kind) in meant.items():
         line = capture.channel(path)
         if path in told or looks.get(path) == kind or kind not in strangers or not len(line.edges):
             continue
         if kind in ("index", "motor") and path not in wrong:
             continue  # an index or a motor line can look like much; LED lines cannot
-        better = ", ".join(strangers[kind][:3])
+        said = f"{line.name} ({key}) does not look like {TITLES[kind]}"
         yield WrongClip(
-            f"{line.name} ({key}) does not look like {_TITLES[kind]}, but {better} does: is that the line the rig "
-            "should name?",
+            fitting(capture, rig, said, key, line.name, strangers[kind]),
             (path,),
             (path,) if _not_leds(seen, path, kind, looks.get(path)) else (),
         )
 
 
-def _other_edge(capture: Capture, rig: Rig, seen: Survey, chains: Sequence[ChainUpdates]) -> Iterator[str]:
-    """An index whose other edge is the one that the updates follow, as behind an inverter: the wait from it varies far
-    less, or the columns begin anew after the edge that begins the pulse, before the one that the rig names."""
-    from spinlag.roles.glance import sample_ticks
-    from spinlag.roles.sync import follow_of
-    from spinlag.roles.wirings import paths_of, stand_ins
-    from spinlag.roles.words import figure
-
-    if rig.index is None or rig.index.edge == "centre":
-        return
-    own = {capture.channel(name).path for key, name in rig.channels().items() if key.startswith("leds")}
-    others = [chain for chain in seen.others if paths_of([chain]) <= own]
-    wires = {path: found for path, found in seen.wires.items() if path in own} | stand_ins(others)
-    line = seen.pulses.get(capture.channel(rig.index.channel).path)
-    if line is None:
-        return
-    edge: Literal["rising", "falling"] = rig.index.edge
-    other: Literal["rising", "falling"] = "falling" if edge == "rising" else "rising"
-    places = 1 if rig.index.missing_tooth else rig.index.pulses_per_revolution
-    for look, wire in wires.values():
-        ours, theirs = (follow_of(line, one, look, wire, places) if wire.on_scale else None for one in (edge, other))
-        if ours is None or theirs is None or not theirs.tight or theirs.pulses < _FEWEST_PULSES:
+def _no_leds(capture: Capture, rig: Rig, seen: Survey, taken: frozenset[str]) -> Iterator[WrongClip]:
+    """Lines meant for LEDs on one wire that are far too slow for any."""
+    for path, (key, kind) in _meant(capture, rig).items():
+        if path in taken or kind != "wire" or not _far_too_slow(capture, seen, path):
             continue
-        if ours.spread > CLEARLY * max(theirs.spread, sample_ticks(capture)):
-            tick = float(capture.tick)
-            yield (
-                f"the LED updates follow the {other} edge of {rig.index.channel} (the wait varies by "
-                f"{figure(theirs.spread * tick, 's')}) far more closely than the {edge} one that the rig names "
-                f'({figure(ours.spread * tick, "s")}): is the line inverted? [index] edge = "{other}" would fit'
-            )
-            return
-        if _ends_the_pulse(line, edge) and _begins_first(theirs, ours, line, sample_ticks(capture)):
-            yield _said_of_pulse(capture, rig, line, theirs, edge, chains)
-            return
+        apart = figure(_usual_period_s(capture, seen, path), "s")
+        yield WrongClip(
+            f"{capture.channel(path).name} ({key}) does not look like {TITLES[kind]}: its pulses come {apart} apart, "
+            "where bits take about 1.25 µs; look at its clip, and whether the rig names the right line",
+            (path,),
+            (path,),
+        )
 
 
-def _ends_the_pulse(line: Pulses, edge: str) -> bool:
-    """True where the edge leads out of the line's rarer level."""
-    return line.duty <= RARER and edge == ("falling" if line.active else "rising")
+def _far_too_slow(capture: Capture, seen: Survey, path: str) -> bool:
+    edges = seen.looks[path].count if path in seen.looks else 0
+    return path not in seen.wires and edges >= _FEWEST_EDGES and _usual_period_s(capture, seen, path) > _SLOWEST_BIT_S
 
 
-def _begins_first(leading: Follow, trailing: Follow, line: Pulses, sample_ticks: float) -> bool:
-    """True where the columns begin anew within the pulse: at the update after the edge that begins it, the step from
-    the update before takes up what the turn was longer or shorter; around the edge that ends it, steps are even."""
-    within = 0 < leading.wait + CLEARLY * leading.spread < line.width
-    return within and leading.seam > 2 * max(trailing.seam, 0.6 * sample_ticks)
-
-
-def _said_of_pulse(
-    capture: Capture, rig: Rig, line: Pulses, follow: Follow, edge: str, chains: Sequence[ChainUpdates]
-) -> str:
-    from spinlag.roles.words import figure
-
-    tick = float(capture.tick)
-    name, other = line.look.channel.name, follow.edge
-    rests, pulse = ("low", "high") if line.active else ("high", "low")
-    named = (
-        chain
-        for table, chain in zip(rig.leds, chains, strict=True)
-        if len(chain) and (len(chains) == 1 or follow.channel in (table.data, table.clock))
-    )
-    light = ""
-    if (chain := next(named, None)) is not None:
-        wire = float(np.median(chain.last[:_MOST_UPDATES] - chain.start[:_MOST_UPDATES])) * tick
-        latency = follow.wait * tick + wire + float(np.median(chain.light_s[:_MOST_UPDATES]))
-        light = f", and make the latency about {figure(latency, 's')}"
-    return (
-        f"{name} is {rests} for {1 - line.duty:.1%} of the time, so that the {edge} edge that the rig goes by ends its "
-        f"{pulse} pulses of {figure(line.width * tick, 's')}; the LED columns begin anew "
-        f"{figure(follow.wait * tick, 's')} after the {other} edge, before the pulse is over, and what is measured "
-        f'from the {edge} edge is a later column: is the line inverted? [index] edge = "{other}" would fit{light}'
-    )
-
-
-def _upside_down_phase(capture: Capture, rig: Rig, seen: Survey) -> Iterator[str]:
-    """One of three motor lines half a cycle off its even place."""
-    from spinlag.roles.pulses import phase_between
-
-    if rig.motor is None or len(rig.motor.phases) != 3:
-        return
-    lines = [seen.pulses.get(capture.channel(name).path) for name in rig.motor.phases]
-    first, second, third = lines
-    if (
-        first is None
-        or second is None
-        or third is None
-        or min(len(line.look.channel.edges) for line in (first, second, third)) < 12
-    ):
-        return
-    (ab, sure_b), (ac, sure_c) = phase_between(first, second), phase_between(first, third)
-    if min(sure_b, sure_c) < 0.9:
-        return
-    for number, (b, c) in enumerate(((ab + 180, ac + 180), (ab + 180, ac), (ab, ac + 180))):
-        if _even(b, c):
-            yield (
-                f"{rig.motor.phases[number]} (motor.phases[{number}]) fits the other two with its levels exchanged: "
-                "it is inverted, or the sensors stand 60 electrical degrees apart instead of 120; angles are learned "
-                "from the edges either way"
-            )
-
-
-def _even(b_deg: float, c_deg: float) -> bool:
-    off = [
-        abs((b_deg - one + 180) % 360 - 180) + abs((c_deg - two + 180) % 360 - 180)
-        for one, two in ((120, 240), (240, 120))
-    ]
-    return min(off) <= 2 * _EVENLY_DEG
+def _usual_period_s(capture: Capture, seen: Survey, path: str) -> float:
+    steps = np.concatenate([np.diff(stretch.edges[::2]) for stretch in seen.looks[path].stretches])
+    return float(np.median(steps)) * float(capture.tick)
 
 
 def _clocked_upside_down(capture: Capture, rig: Rig, seen: Survey, chains: Sequence[ChainUpdates]) -> Iterator[str]:

@@ -12,7 +12,6 @@ from fractions import Fraction
 import numpy as np
 
 from spinlag.capture import UNKNOWN, Capture, Channel
-from spinlag.clips import WrongClip
 from spinlag.incidents.model import IncidentReport
 from spinlag.leds.parts import Part
 from spinlag.leds.updates import ChainUpdates
@@ -20,6 +19,7 @@ from spinlag.motor import Motor
 from spinlag.rig import Rig
 from spinlag.rotation import FASTEST_MARKS_HZ, pulse_rate_hz
 from spinlag.sampling import USUAL_MHZ
+from spinlag.wrong_lines import TIME, Unsound, WrongClip
 
 SILENCES = 5.0
 """A line died if its last silence is so many times its longest other one. Common practice, no source."""
@@ -58,17 +58,28 @@ def doubts(
     """Sentences, the gravest kind first; none where all looks as it should. `clips`: what `wrong_clips` found."""
     named = _named(capture, rig)
     misplaced = {path for one in clips for path in one.misplaced}
-    placed = [chain for chain in chains if capture.channel(chain.channel).path not in misplaced]
     return (
-        *_bit_times(capture, placed),
+        *_bit_times(capture, _placed(capture, chains, clips)),
         *(one.said for one in clips),
-        *_too_fast(capture, rig),
+        *_too_fast(capture, rig, misplaced),
         *_no_motor_line(capture, rig, motor, misplaced),
         *_lifeless(named),
         *_fell_silent(capture, rig, named, chains),
         *_unknown(capture, named),
         *_gaps(incidents),
     )
+
+
+def clock_doubts(capture: Capture, chains: Sequence[ChainUpdates], clips: Sequence[WrongClip]) -> tuple[Unsound, ...]:
+    """Everything that is timed, where the bit times betray a wrong clock."""
+    said = any(_bit_times(capture, _placed(capture, chains, clips)))
+    return (Unsound(TIME, "the bit times say that the file's clock may be wrong; see the warnings"),) if said else ()
+
+
+def _placed(capture: Capture, chains: Sequence[ChainUpdates], clips: Sequence[WrongClip]) -> list[ChainUpdates]:
+    """Chains whose lines are what the rig says."""
+    misplaced = {path for one in clips for path in one.misplaced}
+    return [chain for chain in chains if capture.channel(chain.channel).path not in misplaced]
 
 
 def _named(capture: Capture, rig: Rig) -> list[tuple[str, Channel]]:
@@ -91,10 +102,12 @@ def _lifeless(named: Sequence[tuple[str, Channel]]) -> Iterator[str]:
         )
 
 
-def _too_fast(capture: Capture, rig: Rig) -> Iterator[str]:
+def _too_fast(capture: Capture, rig: Rig, misplaced: set[str]) -> Iterator[str]:
     if rig.index is None:
         return
     channel = capture.channel(rig.index.channel)
+    if channel.path in misplaced:
+        return
     rate = pulse_rate_hz(capture, channel)
     if rate > FASTEST_MARKS_HZ:
         yield (

@@ -22,6 +22,7 @@ from spinlag.roles import RoleGuess
 from spinlag.rotation import Rotation
 from spinlag.rotation.quality import RotationQuality
 from spinlag.verdicts import Outcome, Verdict, overall
+from spinlag.wrong_lines import Unsound
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +46,8 @@ class Findings:
     cautions: tuple[str, ...]
     """Sentences about risks that are no verdict: the LED's PWM against the column slot, flicker, a guessed rig."""
     warnings: tuple[str, ...]
+    unsound: tuple[Unsound, ...] = ()
+    """Figures that a warning makes worthless; none of them passes or fails."""
 
     @property
     def verdict(self) -> Outcome:

@@ -80,8 +80,8 @@ def _silent(
     if rig.index is not None and (rotation is None or rotation.period.n == 0):
         why = f"no whole revolution on {rig.index.channel}"
         yield _judge(_figure("rotation.speed", None, None, why), None, None, "the rig's [index]")
-    if motor is not None and not motor.cycles:
-        why = f"no electrical cycle on {', '.join(motor.phases)}"
+    if rig.motor is not None and (motor is None or not motor.cycles):
+        why = f"no electrical cycle on {', '.join(rig.motor.phases)}"
         yield _judge(_figure("motor.sequence_faults", None, None, why), None, None, "the rig's [motor]")
     for chain in chains:
         if not chain.whole.any():

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 from spinlag.capture import Capture, Progress
 from spinlag.cautions import cautions
-from spinlag.clips import WrongClip, without_misplaced, wrong_clips
-from spinlag.doubts import doubts
+from spinlag.clips import wrong_clips
+from spinlag.doubts import clock_doubts, doubts
 from spinlag.errors import Problem, RigError
 from spinlag.findings import Findings
 from spinlag.incidents.find import Seen, find_incidents, gaps_told
@@ -31,6 +31,7 @@ from spinlag.rotation import Rotation
 from spinlag.rotation.quality import RotationQuality, measure_quality
 from spinlag.rotation.refine import read_shaft
 from spinlag.together import chain_skews
+from spinlag.wrong_lines import WrongClip, held_back, sound_rig, unsound, without_misplaced
 
 
 def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> Findings:
@@ -43,22 +44,25 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     rotation, motor = read_shaft(capture, rig)
     release_freed_memory()
     chains = decode_chains(capture, rig, progress)
-    clips = wrong_clips(capture, rig, chains)
+    clips = wrong_clips(capture, rig, chains, motor)
     chains = without_misplaced(capture, rig, chains, clips)
+    sound = sound_rig(capture, rig, clips)
+    if sound is not rig:
+        rotation, motor = read_shaft(capture, sound)
     mark = restart_mark(rotation, chains, rig.display.columns)
     if mark is not None:
-        rotation, motor = read_shaft(capture, rig, first_mark=mark)
+        rotation, motor = read_shaft(capture, sound, first_mark=mark)
     release_freed_memory()
-    quality = measure_quality(capture, rig, rotation, motor)
+    quality = measure_quality(capture, sound, rotation, motor)
     release_freed_memory()
     read = _Read(rotation, motor, quality, chains, clips)
-    lines, incidents, seen = _follow(capture, rig, read)
+    lines, incidents, seen = _follow(capture, sound, read)
     gaps = gaps_told(incidents)
     if gaps:
         # what the lines did in a gap of the recording nobody saw: they are read again with that known
         del lines, incidents, seen
-        read = _knowing_of_gaps(capture, rig, read, _spans(capture, gaps), progress)
-        lines, incidents, seen = _follow(capture, rig, read, gaps)
+        read = _knowing_of_gaps(capture, sound, read, _spans(capture, gaps), progress)
+        lines, incidents, seen = _follow(capture, sound, read, gaps)
     return _findings(capture, rig, read, lines, incidents, seen)
 
 
@@ -134,6 +138,8 @@ def _findings(
     placements, latencies = lines.placements, lines.latencies
     warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents, motor, read.clips))
     capture = replace(capture, warnings=warnings)
+    verdicts = judge_all(capture, rig, rotation, chains, placements, latencies, quality=quality, motor=motor)
+    doubted = (*unsound(capture, rig, read.clips), *clock_doubts(capture, chains, read.clips))
     return Findings(
         capture=capture,
         rig=rig,
@@ -147,12 +153,13 @@ def _findings(
         observations=lines.observations,
         incidents=incidents,
         seen=seen,
-        verdicts=judge_all(capture, rig, rotation, chains, placements, latencies, quality=quality, motor=motor),
+        verdicts=held_back(verdicts, doubted),
         cautions=(
             *cautions(rig, rotation, chains, placements),
             *light_sentences(chains, chain_skews(capture, rig, chains, placements), rotation),
         ),
         warnings=warnings,
+        unsound=doubted,
     )
 
 

@@ -383,7 +383,5 @@ def _resumes_with_edges(line: Line, end: int) -> bool:
     """Whether each stretch in which a line is not known ends with an edge, or with the record."""
     ends = line.unknown[:, 1]
     ends = ends[ends < end]
-    if not len(ends):
-        return True
-    edges = np.asarray(line.edges[:], dtype=np.int64)
-    return bool(np.isin(ends, edges).all())
+    before, through = (line.edges.searchsorted(ends, side=side) for side in ("left", "right"))
+    return bool((before < through).all())

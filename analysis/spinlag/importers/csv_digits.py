@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from spinlag.capture import Edges, Ticks
 
-_LOOKED_AT = 8192
-"""Edges of each line that are looked at, evenly spread."""
+_RUNS = 32
+_RUN = 256
+"""Runs of neighbouring edges of each line that are looked at, evenly spread, and their length."""
 
 _ENOUGH = 20
 """Edges that must bear a resolution out: by chance it would be found once in 10^20, or 2^20."""
@@ -51,7 +52,9 @@ def written_resolution(lines: Sequence[Edges], places: int) -> Resolution | None
 def _spread(lines: Sequence[Edges]) -> Ticks:
     """Distances from the zero of the time column, ascending."""
     parts = [
-        np.abs(np.asarray(edges[:: max(1, len(edges) // _LOOKED_AT)], dtype=np.int64)) for edges in lines if len(edges)
+        np.abs(np.asarray(edges[start : start + _RUN], dtype=np.int64))
+        for edges in lines
+        for start in range(0, len(edges), max(_RUN, len(edges) // _RUNS))
     ]
     return np.unique(np.concatenate(parts)) if parts else np.empty(0, dtype=np.int64)
 

@@ -103,7 +103,7 @@ def _uncommented(line: HeadLine, dialect: Dialect) -> list[str]:
 
 
 def _all_units(row: list[str]) -> bool:
-    cells = [cell.strip("()[]") for cell in row if cell]
+    cells = [cell.strip("()[]") for cell in row if cell not in ("", "-")]
     return len(cells) > 0 and all(time_unit(cell) is not None or volts(cell) is not None for cell in cells)
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from spinlag.capture import Channel
 from spinlag.errors import CaptureError
 from spinlag.importers.blocks import MARGIN, WORKERS, Block, BlockReader, ahead, in_order
+from spinlag.importers.csv_text import Utf8Source, encoding_of, utf8_head
 from spinlag.importers.draft import Draft
 from spinlag.importers.edge_store import EdgeBudget
 from spinlag.importers.lanes import Lanes, Line, Recorded
@@ -50,7 +51,7 @@ _HEADER_WORDS = (
 
 def sniff(head: bytes) -> bool:
     """Whether text that begins like this is VCD: its first word is one of the standard's declaration keywords."""
-    words = head.removeprefix(b"\xef\xbb\xbf").split(maxsplit=1)
+    words = utf8_head(head).removeprefix(b"\xef\xbb\xbf").split(maxsplit=1)
     return bool(words) and words[0] in _HEADER_WORDS
 
 
@@ -66,6 +67,8 @@ def read(
 
     Raises CaptureError, with the byte offset in the decompressed text, for what breaks the standard.
     """
+    encoding = encoding_of(source.head)
+    source = source if encoding is None else Utf8Source(source)
     header = read_header(source)
     if header.ended:
         reason = f"the file ends inside its declarations; there is nothing to analyse: {AGAIN}"
@@ -94,6 +97,8 @@ def read(
         warnings.append(f"{zeros} in a date, version or comment, at byte {offset}; they were passed over")
     warnings += [*layout.warnings, *body.warnings, *zero_width]
     understood += [*layout.understood(), *body.understood()]
+    if encoding is not None:
+        understood.append(("encoding", "UTF-16; bytes are counted in UTF-8"))
     return Draft(
         tick=tick,
         start=start,

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+import zlib
 
 import pytest
 
@@ -308,21 +309,33 @@ def test_limits_of_a_rig_that_are_none(tmp_path, value):
         (HEAD + BODY).replace(b"\n", b"\r"),
         (HEAD + BODY).replace(b" ", b"\r\n"),
         HEAD + BODY.replace(b" ", b"\0 "),
+        (HEAD + BODY).decode().encode("utf-16"),
+        (HEAD + BODY).decode().encode("utf-16-be"),
+        HEAD + BODY + b"\x1a",
     ],
-    ids=["mark", "CR", "CRLF", "NUL"],
+    ids=["mark", "CR", "CRLF", "NUL", "UTF-16", "UTF-16 without mark", "control-Z"],
 )
 def test_ways_to_write_a_dump(tmp_path, text):
     edges, warnings = edges_of(wrote(tmp_path / "t.vcd", text))
     assert edges == [[5, 9]]
     assert [warning for warning in warnings if "zero bytes" not in warning] == []
-    assert bool(warnings) == (b"\0" in text)
+    assert bool(warnings) == (b"!\0 #" in text)
 
 
 @pytest.mark.parametrize(
     ("data", "reason"),
     [
-        ((HEAD + BODY).decode().encode("utf-16"), "UTF-16 text; save it as UTF-8"),
-        ((HEAD + BODY).decode().encode("utf-16-be"), "UTF-16 text without its mark"),
+        ("no capture\n".encode("utf-16"), "UTF-16 text"),
+        ((HEAD + BODY).decode().encode("utf-32"), "UTF-32 text; save it as UTF-8"),
+        (b"\0\0\xfe\xff" + (HEAD + BODY).decode().encode("utf-32-be"), "UTF-32 text; save it as UTF-8"),
+        ((HEAD + BODY).decode().encode("utf-32-le"), "UTF-32 text without its mark"),
+        ((HEAD + BODY).decode().encode("utf-32-be"), "UTF-32 text without its mark"),
+        (b"\x07\0\0\1" * 99, "binary data; export it as VCD or CSV"),
+        (b"no capture\n\x1a" + bytes(500), "first bytes are neither"),
+        ((HEAD + BODY).upper(), "$TIMESCALE begins a VCD file where it stands in lower case"),
+        (b"log\n" + HEAD + BODY, "delete what is before them"),
+        (lzma.compress(HEAD + BODY, format=lzma.FORMAT_ALONE), "LZMA data of the old kind; decompress it first"),
+        (zlib.compress(HEAD + BODY), "zlib data; decompress it first"),
         (b"\0" * 70_000, "nothing but zero bytes"),
         (TABLE.replace(b"3,1", b"3\0,1"), "zero bytes stand among the text, the first at byte 25"),
     ],

@@ -18,11 +18,13 @@ from numpy.testing import assert_allclose
 
 import spinlag
 from sample_findings import line_only, sample_findings
+from spinlag.capture import Channel
 from spinlag.errors import RigError
 from spinlag.report.junit import junit_bytes
 from spinlag.report.moments import find_moment, worst_moment
 from spinlag.report.results import INCIDENT_FIELDS, results_bytes, results_document
 from spinlag.report.rig_text import rig_toml
+from spinlag.report.sections import left_out
 from spinlag.report.tables import incidents_table, write_table
 from spinlag.report.text import summary_lines
 from spinlag.rig import rig_from_mapping
@@ -294,3 +296,21 @@ def test_moments_by_time_revolution_and_incident(findings):
         with pytest.raises(RigError, match=said) as caught:
             find_moment(findings, **wrong)
         assert str(caught.value).isprintable()
+
+
+def test_the_level_held_where_it_was_unknown_is_told_as_it_was():
+    """A line unknown from the start has no last known level, and one that was never known none at all."""
+    findings = sample_findings()
+    start, end = findings.capture.start, findings.capture.end
+
+    def said(initial, *spans):
+        line = Channel("L", "L", initial, np.array([], dtype=np.int64), np.array(spans, dtype=np.int64).reshape(-1, 2))
+        capture = replace(findings.capture, channels=(line,))
+        return left_out(replace(findings, capture=capture))[-1]
+
+    assert "never known" in said(-1, [start, end]) and "held" not in said(-1, [start, end])
+    first = said(0, [start, start + 5])
+    assert "lost) once, " in first and first.endswith("in all; up to its first known level that one was taken.")
+    both = said(0, [start, start + 5], [start + 9, end])
+    assert "lost) 2 times, " in both and both.endswith("was taken, later the last known level was held meanwhile.")
+    assert said(0, [start + 9, end]).endswith("in all; the last known level was held meanwhile.")

@@ -164,3 +164,10 @@ def test_a_timescale_behind_the_declarations_is_not_passed_over() -> None:
     with pytest.raises(CaptureError, match=r"behind the declarations: move it before \$enddefinitions") as caught:
         read_text(bare + body)
     assert caught.value.byte_offset == len(bare) + body.index(b"$time")
+
+
+def test_variables_of_two_sizes_on_one_code_are_told() -> None:
+    """One code is one variable under several names (IEEE Std 1364-2005, clause 18; from memory)."""
+    head = HEAD.replace(b"$enddefinitions", b"$var wire 1 # D $end $var wire 1 ! E $end $enddefinitions")
+    (said,) = read_text(head + b"#0 0! #1 b1010 #\n").warnings
+    assert said.startswith("m.C (4 bit) and D (1 bit) have one identifier code, '#', and so are read as one line: ")

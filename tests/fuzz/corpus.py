@@ -69,7 +69,8 @@ WORDS = {
         b"$var wire [3:0] c n[0:3] $end", b"$foo bar $end", b"$", b"#", b"#0", b"#1", b"#-1", b"#1.5", b"#4611686018427387904",
         b"0!", b"1!", b"x!", b"z!", b"-!", b"u!", b"0 !", b"1ab", b"b1", b"b1 #", b"bx #", b"bz01x #", b"b #", b"B01 ab",
         b"b" + b"10" * 40 + b" #", b"r1e400 r", b"rnan r", b"sword r", b"p", b"pU 0 6 !", b"[3:0]", b"[-1:5]", b"[9999999999:0]",
-        b"\\", b"\0", b"\xff", b"\xef\xbb\xbf", b"\r", b"\x0c", b"\x1a",
+        b"\\", b"\0", b"\xff", b"\xef\xbb\xbf", b"\r", b"\x0c", b"\x1a", b"\0" * 60, b"-- end of export --", b"$DUMPALL",
+        b"$timescale 1 \xc2\xb5s $end", b"$timescale 1 US $end", b"b0!", b"#1,234", b"$comment #7 $timescale 1 ns",
     ),
     "csv": (
         b",", b";", b"\t", b"|", b" ", b'"', b"\n", b"\r", b"\r\n", b"\n\n", b"\0", b"#", b"%", b"//", b"Time", b"time [ns]",

@@ -61,15 +61,21 @@ _FOREIGN = (
     (b"PK\x03\x04", "a zip archive"),
     (b"BZh", "bzip2 data; decompress it first"),
     (b"\x28\xb5\x2f\xfd", "Zstandard data; decompress it first"),
+    (b"\x5d\0\0", "LZMA data of the old kind; decompress it first"),
+    (b"\x78\x9c", "zlib data; decompress it first"),
     (b"\x7fELF", "a program"),
     (b"RIFF", "a RIFF file (sound or video)"),
     (b"\x1f\x8b", "gzip data inside compressed data; decompress it once by hand"),
     (b"\xfd7zXZ\x00", "xz data inside compressed data; decompress it once by hand"),
     (b"\xff\xfe\0\0", "UTF-32 text; save it as UTF-8"),
+    (b"\0\0\xfe\xff", "UTF-32 text; save it as UTF-8"),
     (b"\xff\xfe", "UTF-16 text; save it as UTF-8"),
     (b"\xfe\xff", "UTF-16 text; save it as UTF-8"),
 )
 """First bytes of files that people hand over by mistake."""
+
+_PADDING = b"\0\x1a"
+"""Zero bytes and control-Z, with which old programs fill a file up (common practice, no source)."""
 
 _DECLARATION = re.compile(rb"(?<!\S)\$(?:date|version|timescale|comment|scope|var)(?=\s)", re.IGNORECASE)
 
@@ -165,14 +171,18 @@ def _guess(head: bytes, file: str) -> str:
         if head.startswith(magic):
             return f"it looks like {what}"
     if not head.strip(b"\0"):
-        return "it holds nothing but zero bytes, as after a crash or an unfinished copy"
-    if 4 * head[:400].count(0) > len(head[:400]):
-        return "it looks like UTF-16 text without its mark, or like binary data; save it as UTF-8 text"
+        return "it holds nothing but zero bytes, as after a crash or an unfinished copy; copy or export it again"
+    few = head.rstrip(_PADDING)[:400]
+    if 4 * few.count(0) > len(few):
+        return f"it looks like {_of_zeros(few)}"
     if 0 in head and not head.translate(None, bytes(range(32, 256)) + b"\0\t\n\v\f\r"):
-        return f"zero bytes stand among the text, the first at byte {head.index(0)}, as after a crash"
+        where = f"zero bytes stand among the text, the first at byte {head.index(0)}"
+        return f"{where}, as after a crash; copy or export it again"
     if not head.strip():
         return "it begins with nothing but blanks"
     declared = _DECLARATION.search(head)
+    if declared and not head[: declared.start()].strip(b"\xef\xbb\xbf \t\r\n"):
+        return f"{declared.group().decode()} begins a VCD file where it stands in lower case: write all keywords so"
     if declared:
         return (
             f"declarations of a VCD file begin at byte {declared.start()}: they have to stand first and in lower case; "
@@ -180,6 +190,16 @@ def _guess(head: bytes, file: str) -> str:
         )
     kinds = " nor ".join(importer.name.upper() for importer in IMPORTERS)
     return f"its first bytes are neither {kinds}{_as_a_table(head, file)}"
+
+
+def _of_zeros(few: bytes) -> str:
+    """What text, or not, is full of zero bytes, without the mark that would say so; with what to do about it."""
+    for wide, name in ((4, "UTF-32"), (2, "UTF-16")):
+        for place in (0, wide - 1):
+            others = [few[other::wide] for other in range(wide) if other != place]
+            if len(few) >= 2 * wide and 0 not in few[place::wide] and not any(map(any, others)):
+                return f"{name} text without its mark; save it as UTF-8"
+    return "binary data; export it as VCD or CSV"
 
 
 def _as_a_table(head: bytes, file: str) -> str:

@@ -372,7 +372,8 @@ class FileSource:
             if not data:
                 self._ended = True
                 self.warnings.append(
-                    f"the {self.packing} data end before their time: the capture was analysed up to there"
+                    f"the {self.packing} data end before their time, after {self._done} bytes: the capture was "
+                    "analysed up to there; copy the file again"
                 )
                 return b""
         try:
@@ -408,7 +409,10 @@ class FileSource:
             self._decoder = self._new_decoder()
             return
         self._ended = True
-        self.warnings.append(f"what follows the {self.packing} data is not {self.packing} data and was left out")
+        self.warnings.append(
+            f"what follows the {self.packing} data, from byte {self._done - len(self._pending)} of the file on, is not "
+            f"{self.packing} data and was left out: where part of the recording is missing, copy the file again"
+        )
 
     def _new_decoder(self) -> _Decoder | None:
         if self.packing == "plain":

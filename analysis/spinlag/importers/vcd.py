@@ -11,11 +11,12 @@ import numpy as np
 from spinlag.capture import Channel
 from spinlag.errors import CaptureError
 from spinlag.importers.blocks import MARGIN, WORKERS, Block, BlockReader, ahead, in_order
+from spinlag.importers.csv_text import Utf8Source, encoding_of, utf8_head
 from spinlag.importers.draft import Draft
 from spinlag.importers.edge_store import EdgeBudget
 from spinlag.importers.lanes import Lanes, Line, Recorded
 from spinlag.importers.source import ByteSource, Unpadded
-from spinlag.importers.vcd_advice import AGAIN, CUT_IN_TWO, backwards
+from spinlag.importers.vcd_advice import AGAIN, CUT_IN_TWO, backwards, shown
 from spinlag.importers.vcd_codes import Codes
 from spinlag.importers.vcd_general import IN_COMMENT, read_general
 from spinlag.importers.vcd_header import NOT_DIGITAL, Header, Variable, plain_timescale, read_header, timescale_tick
@@ -50,7 +51,7 @@ _HEADER_WORDS = (
 
 def sniff(head: bytes) -> bool:
     """Whether text that begins like this is VCD: its first word is one of the standard's declaration keywords."""
-    words = head.removeprefix(b"\xef\xbb\xbf").split(maxsplit=1)
+    words = utf8_head(head).removeprefix(b"\xef\xbb\xbf").split(maxsplit=1)
     return bool(words) and words[0] in _HEADER_WORDS
 
 
@@ -66,6 +67,8 @@ def read(
 
     Raises CaptureError, with the byte offset in the decompressed text, for what breaks the standard.
     """
+    encoding = encoding_of(source.head)
+    source = source if encoding is None else Utf8Source(source)
     header = read_header(source)
     if header.ended:
         reason = f"the file ends inside its declarations; there is nothing to analyse: {AGAIN}"
@@ -94,6 +97,8 @@ def read(
         warnings.append(f"{zeros} in a date, version or comment, at byte {offset}; they were passed over")
     warnings += [*layout.warnings, *body.warnings, *zero_width]
     understood += [*layout.understood(), *body.understood()]
+    if encoding is not None:
+        understood.append(("encoding", "UTF-16; bytes are counted in UTF-8"))
     return Draft(
         tick=tick,
         start=start,
@@ -177,7 +182,7 @@ class _Layout:
             lines += variable.width
             self._kept.append(variable)
             width[variable.code] = max(width[variable.code], variable.width)
-        self.warnings = [*_empty(empty), *_too_many(too_many)]
+        self.warnings = [*_empty(empty), *_too_many(too_many), *_of_two_widths(self._kept)]
         self.scheme = _scheme(width, ports=any(variable.kind == "port" for variable in header.variables))
         self._number = {code: number for number, code in enumerate(self.scheme.codes.codes)}
 
@@ -243,6 +248,21 @@ def _empty(variables: list[Variable]) -> list[str]:
         f"{most}{more} {are} declared with a size of 0 bits: {they} left out; where a line is "
         "meant, write 1 for the size in its $var"
     ]
+
+
+def _of_two_widths(variables: list[Variable]) -> list[str]:
+    """What to say of variables that share an identifier code and yet differ in size: one of them is another line."""
+    first: dict[bytes, Variable] = {}
+    said = []
+    for variable in variables:
+        other = first.setdefault(variable.code, variable)
+        if other.width != variable.width:
+            said.append(
+                f"{other.path} ({other.width} bit) and {variable.path} ({variable.width} bit) have one identifier "
+                f"code, {shown(variable.code)}, and so are read as one line: correct the wrong $var, or "
+                "export the file again"
+            )
+    return [*said[:3], *([f"{len(said) - 3} more variables share a code so"] if len(said) > 3 else [])]
 
 
 def _too_many(variables: list[Variable]) -> list[str]:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from spinlag.capture import UNKNOWN, Capture, Channel
 from spinlag.findings import Findings
 from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates
@@ -122,12 +123,22 @@ def left_out(findings: Findings) -> list[str]:
         said.append("The motor lines could not witness the shaft's angle: see the notes on them.")
     for channel in findings.capture.channels[:MOST_CHANNELS]:
         if len(channel.unknown):
-            total = float(np.diff(channel.unknown, axis=1).sum() * findings.capture.tick)
-            said.append(
-                f"{channel.name}: level unknown (x or z) {len(channel.unknown)} times, {si(total, 's')} in all; the "
-                "last known level was held meanwhile."
-            )
+            said.append(_level_unknown(channel, findings.capture))
     return said
+
+
+def _level_unknown(channel: Channel, capture: Capture) -> str:
+    """When a line's level was not known, and which it was taken to have meanwhile."""
+    if channel.initial == UNKNOWN:
+        return f"{channel.name}: its level was never known: x, z or no value at all in the whole recording."
+    stretches = len(channel.unknown)
+    total = float(np.diff(channel.unknown, axis=1).sum() * capture.tick)
+    often = "once" if stretches == 1 else f"{stretches} times"
+    begun = int(channel.unknown[0, 0]) <= capture.start
+    held = ["up to its first known level that one was taken"] if begun else []
+    if stretches > begun:
+        held.append("the last known level was held meanwhile")
+    return f"{channel.name}: level unknown (x, z or lost) {often}, {si(total, 's')} in all; {', later '.join(held)}."
 
 
 def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None, latency: Latency | None) -> list[str]:

@@ -61,7 +61,7 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     if gaps:
         # what the lines did in a gap of the recording nobody saw: they are read again with that known
         del lines, incidents, seen
-        read = _knowing_of_gaps(capture, sound, read, _spans(capture, gaps), progress)
+        read = _knowing_of_gaps(capture, sound, read, _spans(capture, gaps), mark, progress)
         lines, incidents, seen = _follow(capture, sound, read, gaps)
     return _findings(capture, rig, read, lines, incidents, seen)
 
@@ -83,17 +83,22 @@ def _spans(capture: Capture, gaps: Sequence[Observation]) -> list[tuple[int, int
 
 
 def _knowing_of_gaps(
-    capture: Capture, rig: Rig, read: _Read, spans: Sequence[tuple[int, int]], progress: Progress | None
+    capture: Capture,
+    rig: Rig,
+    read: _Read,
+    spans: Sequence[tuple[int, int]],
+    first_mark: int | None,
+    progress: Progress | None,
 ) -> _Read:
     """What the lines gave, without what leans on the gaps of the recording."""
-    motor, quality = read.motor, read.quality
+    unseen = with_gaps(capture, spans)
+    rotation, motor = read_shaft(unseen, rig, first_mark=first_mark)
     if motor is not None:
         motor = without_gaps(motor, spans, capture)
-        if motor is not read.motor:
-            quality = measure_quality(capture, rig, read.rotation, motor)
-    chains = decode_chains(with_gaps(capture, spans), rig, progress)
+    quality = measure_quality(capture, rig, rotation, motor)
+    chains = decode_chains(unseen, rig, progress)
     release_freed_memory()
-    return replace(read, motor=motor, quality=quality, chains=without_misplaced(capture, rig, chains, read.clips))
+    return _Read(rotation, motor, quality, without_misplaced(capture, rig, chains, read.clips), read.clips)
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Capture, Channel, Ticks
+from spinlag.incidents.standstill import Pace, pace_beside
 from spinlag.incidents.steps import faults_of_turns
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
@@ -25,6 +26,9 @@ TIMES_USUAL = 1.5
 
 _NEIGHBOURS = 12
 """Pauses on either side that tell what is usual on an index or motor line."""
+
+_FEWEST_EDGES = 8
+"""Fewer edges than this on such a line do not tell what is usual."""
 
 SILENT_STEPS = 3.5
 """A LED line is called silent from so many of its usual steps on; less is told as missing columns."""
@@ -74,14 +78,22 @@ def detect(
     already, they stand, and none is looked for.
     """
     silences = _silences(capture, rig, rotation, chains, observations)
-    gaps = gaps or _gaps(capture, rotation, chains, placements, observations, silences)
+    gaps = gaps or _gaps(capture, rig, rotation, chains, placements, observations, silences)
     silent = _silent(capture, chains, [*observations, *gaps], silences)
     steps = faults_of_turns(capture, rotation, [*observations, *gaps]) if rotation is not None else ()
     return tuple(sorted((*gaps, *silent, *steps), key=lambda observation: observation.tick))
 
 
+_PACES: dict[Pace, str] = {
+    "kept": ", with the shaft at speed right before and after",
+    "unknown": "",
+    "lost": "",
+}
+
+
 def _gaps(
     capture: Capture,
+    rig: Rig,
     rotation: Rotation | None,
     chains: Sequence[ChainUpdates],
     placements: Sequence[Placement | None],
@@ -92,22 +104,27 @@ def _gaps(
     slack = max(2 * round(capture.sample_period.ticks), 2)
     found: list[Observation] = []
     taken: list[tuple[int, int]] = []
-    telling = [silence for silence in silences if silence.family == "leds" or not chains]
+    telling = [silence for silence in silences if silence.family != "index" or not chains]
+    shaft, marks = _shaft_lines(capture, rig), marks_of(rig)
     for silence in sorted(telling, key=lambda one: (one.end - one.begin, one.begin)):
         if any(begin < silence.end and silence.begin < end for begin, end in taken):
             continue
         begin, end = _stillest(lines, silence.begin, silence.end)
         together = [other for other in silences if other.begin <= begin + slack and other.end >= end - slack]
-        if not together or end - begin <= TIMES_USUAL * min(one.usual for one in together):
+        stepped = _stepped_unseen(observations, end)
+        if not together or (end - begin <= TIMES_USUAL * min(one.usual for one in together) and not stepped):
             continue
         still = (begin, end)
+        pace = pace_beside(shaft, begin, end, marks)
+        if pace == "lost":
+            continue
         reason = _beyond_one_fault(
             together, still, rotation, chains, placements, observations, slack, float(capture.tick)
         )
         if reason is None:
             continue
         taken.append((begin, end))
-        found.append(_gap(capture, rotation, together, begin, end, reason))
+        found.append(_gap(capture, rotation, together, begin, end, reason + _PACES[pace]))
     return found
 
 
@@ -160,6 +177,18 @@ def _stillest(lines: Sequence[Channel], begin: int, end: int) -> tuple[int, int]
     return int(instants[k]), int(instants[k + 1])
 
 
+def marks_of(rig: Rig) -> int:
+    """Places on the index wheel, a missing tooth's included."""
+    return rig.index.pulses_per_revolution + int(rig.index.missing_tooth) if rig.index is not None else 1
+
+
+def _shaft_lines(capture: Capture, rig: Rig) -> list[tuple[str, Channel]]:
+    """The lines that the shaft moves, each with its family."""
+    lines = [("index", rig.index.channel)] if rig.index is not None else []
+    lines += [("motor", name) for name in rig.motor.phases] if rig.motor is not None else []
+    return [(family, capture.channel(name)) for family, name in lines]
+
+
 def _silences(
     capture: Capture,
     rig: Rig,
@@ -168,11 +197,8 @@ def _silences(
     observations: Sequence[Observation],
 ) -> list[Silence]:
     found: list[Silence] = []
-    short = [("index", rig.index.channel)] if rig.index is not None else []
-    short += [("motor", name) for name in rig.motor.phases] if rig.motor is not None else []
-    for family, name in short:
-        channel = capture.channel(name)
-        if 2 * _NEIGHBOURS <= len(channel.edges) <= _MOST_EDGES:
+    for family, channel in _shaft_lines(capture, rig):
+        if _FEWEST_EDGES <= len(channel.edges) <= _MOST_EDGES:
             found += _of_line(channel, family)
     for chain in chains:
         found += _of_chain(chain, rotation)
@@ -231,7 +257,8 @@ def _of_chain(chain: ChainUpdates, rotation: Rotation | None) -> Iterator[Silenc
 
 
 def _inside_updates(capture: Capture, chain: ChainUpdates, observations: Sequence[Observation]) -> Iterator[Silence]:
-    """Bits that lasted far longer than the usual pause between updates, with bits missing from that update."""
+    """Bits that lasted far longer than the usual pause between updates, or until the motor's lines were seen to have
+    moved on, with bits missing from that update."""
     if len(chain) < 2:
         return
     usual = int(np.median(chain.start[1:] - chain.last[:-1]))
@@ -240,8 +267,10 @@ def _inside_updates(capture: Capture, chain: ChainUpdates, observations: Sequenc
         if seen.chain != chain.name or seen.kind not in ("data-bit-time", "data-pause") or seen.unit != "s":
             continue
         length = round((seen.observed or 0.0) / float(capture.tick))
-        if length > TIMES_USUAL * usual and seen.update is not None and 0 <= seen.update < len(chain):
-            lost = bool(expected) and int(chain.bits[seen.update]) % expected != 0
+        if seen.update is None or not 0 <= seen.update < len(chain):
+            continue
+        lost = bool(expected) and int(chain.bits[seen.update]) % expected != 0
+        if length > TIMES_USUAL * usual or (lost and _stepped_unseen(observations, seen.tick + length)):
             yield Silence(chain.channel, "leds", seen.tick, seen.tick + length, usual, seen.update, lost)
 
 
@@ -260,18 +289,27 @@ def _beyond_one_fault(
     names = sorted({silence.channel for silence in together})
     if "motor" in families and len(families) > 1:
         return f"{_listed(names)} all stood still"
+    if len({silence.family for silence in together if silence.end == still[1]}) > 1:
+        return f"{_listed(names)} stood still together and changed again at one instant, when somebody looked"
     leds = [silence for silence in together if silence.family == "leds"]
     begin, end = still
+    stepped = _stepped_unseen(observations, end)
+    if leds and stepped:
+        return f"{_listed(names)} stood still, and the motor's lines had moved on unseen ({stepped})"
     # other lines that moved in it would show that the recorder did look, and the line itself is at fault
     if any(one.lost_bits and one.end - one.begin <= end - begin + _RESTS * one.usual for one in leds):
         return "bits of the updates on either side were not recorded"
     index = "index" in families or any(
         seen.kind == "index-shifted" and abs(seen.tick - end) <= slack for seen in observations
     )
-    one_mark = rotation is not None and len(rotation.tooth_angles_deg) == 1
-    if index and one_mark and leds and not _stopped_for_want_of_index(leds[0], chains, placements, rotation, tick_s):
+    if index and leds and not _stopped_for_want_of_index(leds[0], chains, placements, rotation, tick_s):
         return f"{_listed(names)} stood still together, which no want of an index pulse explains"
     return None
+
+
+def _stepped_unseen(observations: Sequence[Observation], end: int) -> str:
+    """What the motor's lines skipped at `end`, in words; empty where nothing."""
+    return next((seen.detail for seen in observations if seen.kind == "motor-sequence" and seen.tick == end), "")
 
 
 def _stopped_for_want_of_index(
@@ -282,13 +320,18 @@ def _stopped_for_want_of_index(
     tick_s: float,
 ) -> bool:
     """True where firmware that gets no index pulse would have fallen silent just so: after the last column of a turn,
-    until right after the next pulse."""
+    until right after the next pulse that begins one."""
+    if rotation is not None and len(rotation.tooth_angles_deg) > 1 and not rotation.begins_known:
+        return True
     chain = next((chain for chain in chains if chain.channel == silence.channel), None)
     placed = next((p for p in placements if p is not None and chain is not None and p.chain == chain.name), None)
     if chain is None or placed is None or rotation is None or silence.before < 0:
         return True
     ended = int(placed.places.column[silence.before]) >= placed.columns - 1
-    edges = rotation.pulses["tick"].to_numpy(dtype=np.int64)
+    pulses = rotation.pulses
+    if len(rotation.tooth_angles_deg) > 1:
+        pulses = pulses[pulses["kind"] == "index"]
+    edges = pulses["tick"].to_numpy(dtype=np.int64)
     before = int(edges.searchsorted(silence.end, side="right")) - 1
     turn = float(np.median(np.diff(rotation.turn_ticks)))
     response = silence.end - int(edges[before]) if before >= 0 else np.inf

@@ -11,7 +11,7 @@ import numpy as np
 
 from spinlag.capture import Capture
 from spinlag.incidents.answers import Drawing, answer, doubt
-from spinlag.incidents.detect import detect
+from spinlag.incidents.detect import detect, marks_of
 from spinlag.incidents.link import Clock, clock_of, link
 from spinlag.incidents.model import Event, Incident, IncidentReport
 from spinlag.incidents.rates import rates
@@ -69,7 +69,7 @@ def find_incidents(
     (`gaps_told`), where the chains were decoded with them.
     """
     turn_ticks = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
-    clock = clock_of(capture, turn_ticks, chains, placements, _marks(rig))
+    clock = clock_of(capture, turn_ticks, chains, placements, marks_of(rig))
     settled = reconcile(observations, capture, chains, placements)
     if motor is None and rotation is not None:
         settled = without_false_steps(settled, rotation)
@@ -109,10 +109,6 @@ def gaps_told(report: IncidentReport) -> tuple[Observation, ...]:
         for item in report.incidents
         if item.kind == "capture-gap"
     )
-
-
-def _marks(rig: Rig) -> int:
-    return rig.index.pulses_per_revolution + int(rig.index.missing_tooth) if rig.index is not None else 1
 
 
 _INDEX_KINDS = ("index-missed", "index-doubled", "index-runt", "index-shifted", "speed-step")

@@ -43,7 +43,7 @@ def faults_of_turns(capture: Capture, rotation: Rotation, told: Sequence[Observa
     From turn to turn an even shaft changes little, however far it wanders. A step is a change from one turn to the next
     (or over two, where it falls within a turn) that stands out from the spread of such changes and that the next turns
     keep; a shifted pulse makes one turn shorter and its neighbour as much longer. Turns with a fault of the index or a
-    step beside them are left alone.
+    step beside them are left alone, and so are those near turns that could not be counted.
     """
     period = np.diff(rotation.turn_ticks).astype(np.float64)
     if len(period) < _FEWEST_TURNS:
@@ -58,6 +58,7 @@ def faults_of_turns(capture: Capture, rotation: Rotation, told: Sequence[Observa
         else "a floor; this capture's changes from turn to turn are smaller"
     )
     busy = {seen.revolution for seen in told if seen.kind in ("speed-step", *_INDEX_KINDS)}
+    doubtful = rotation.turns["kind"].to_numpy() == "doubtful"
     last = -_APART - 1
     # a shift or step above the threshold shows at least a quarter of it right there, whatever the turns beside it do
     here = np.abs(change)
@@ -65,6 +66,8 @@ def faults_of_turns(capture: Capture, rotation: Rotation, told: Sequence[Observa
     likely = np.flatnonzero(here > _SHOWS * threshold) + 1
     for turn in likely[(likely >= _SIDE) & (likely < len(period) - _SIDE)].tolist():
         if turn - last <= _APART or any((turn + k) in busy for k in range(-_APART, _APART + 1)):
+            continue
+        if doubtful[turn - _SIDE : turn + _SIDE + 1].any():
             continue
         shift, size = _size_of_shift(log, turn), _size_of_step(log, turn)
         if shift is not None and abs(shift) > threshold:

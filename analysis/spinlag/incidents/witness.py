@@ -30,6 +30,8 @@ def shaft_says(origin: Incident, motor: Motor | None, clock: Clock) -> str:
     if change is None:
         if origin.kind not in _AMBIGUOUS:
             return ""
+        if motor is not None and motor.cycles:
+            return "The motor lines do not reach far enough to tell the sensor's fault from the shaft's."
         return "No motor line was recorded that could tell the sensor's fault from the shaft's."
     if abs(change) < EVEN:
         within = f"{100 * max(abs(change), 0.001):.1f} %"

@@ -65,10 +65,15 @@ class Habits:
     notes: tuple[str, ...]
 
 
+_FAR_BEYOND = 3.0
+"""No long interval says more of the level at which a line rests than so many usual long ones."""
+
+
 def detect_polarity(capture: Capture, channel: Channel) -> bool | None:
     """True where the line rests high (pulses go low), False where it rests low, None where it does not tell.
 
-    A line rests at the level that holds its long intervals. Where there are none, the edge that keeps an even pace is
+    A line rests at the level that holds its long intervals; a single one far beyond the others (the recorder looked
+    away, or the line hung) counts no more than a few of them. Where there are none, the edge that keeps an even pace is
     the one that starts the bits.
     """
     plain = line_of(capture, channel, inverted=False)
@@ -79,9 +84,13 @@ def detect_polarity(capture: Capture, channel: Channel) -> bool | None:
     if not pieces:
         return None
     usual = float(np.median(np.concatenate([np.diff(piece) for piece in pieces])))
-    high = sum(_long(piece[1::2] - piece[0::2], usual) for piece in pieces)
-    low = sum(_long(piece[2::2] - piece[1:-1:2], usual) for piece in pieces)
-    first, last = int(edges[0]) - plain.known_from, plain.known_to - int(edges[len(edges) - 1])
+    highs = _long([piece[1::2] - piece[0::2] for piece in pieces], usual)
+    lows = _long([piece[2::2] - piece[1:-1:2] for piece in pieces], usual)
+    most = _FAR_BEYOND * float(np.median(np.concatenate((highs, lows)))) if len(highs) + len(lows) else np.inf
+    high, low = (float(np.minimum(long, most).sum()) for long in (highs, lows))
+    first, last = (
+        min(rest, most) for rest in (int(edges[0]) - plain.known_from, plain.known_to - int(edges[len(edges) - 1]))
+    )
     ends_high = (channel.initial ^ (len(edges) & 1)) == 1
     high += (first if channel.initial == 1 else 0) + (last if ends_high else 0)
     low += (first if channel.initial == 0 else 0) + (last if not ends_high else 0)
@@ -90,8 +99,9 @@ def detect_polarity(capture: Capture, channel: Channel) -> bool | None:
     return _uneven(pieces)
 
 
-def _long(intervals: Ticks, usual: float) -> int:
-    return int(intervals[intervals > 20 * usual].sum())
+def _long(intervals: Sequence[Ticks], usual: float) -> Ticks:
+    together = np.concatenate(intervals)
+    return np.asarray(together[together > 20 * usual])
 
 
 def _uneven(pieces: Sequence[Ticks]) -> bool | None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from spinlag.capture import Capture, Channel, Ticks
 from spinlag.motor.lines import CountedLines, count_lines
 from spinlag.motor.pattern import Nodes, Pattern, find_nodes, learn_pattern
+from spinlag.motor.seams import joined_by_index
 from spinlag.motor.shaft import Ratio, Slip, Witness, find_ratio, find_slip
 from spinlag.motor.states import States, direction_of, read_states
 from spinlag.motor.warp import Warp, separate
@@ -110,6 +111,7 @@ def read_motor(capture: Capture, rig: Rig, rotation: Rotation | None) -> Motor |
         few = () if lines.strange else ("the motor lines show too few edges to be counted",)
         return _unread(rig.motor, lines.strange, (*notes, *lines.notes, *few))
     ratio = find_ratio(lines, rotation, rig.motor.pole_pairs)
+    lines = joined_by_index(lines, rotation, ratio.pole_pairs)
     pattern = learn_pattern(lines, ratio.pole_pairs or 1)
     nodes = find_nodes(lines, pattern, float(capture.sample_period.ticks)) if pattern is not None else None
     warp, slip, witness = _witness(capture, lines, ratio, pattern, nodes, rotation)

@@ -7,7 +7,7 @@ laid over each other.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
 from spinlag.rotation import FASTEST_MARKS_HZ
 from spinlag.rotation.lattice import NO_PLACE, Lattice, count_places
+from spinlag.rotation.unseen import across, lasting, noticed
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -44,7 +45,8 @@ _ROOM = 1 << 40
 class Series:
     """The edges of one direction on one line. `ticks`, shape (n,); `cycle`, shape (n,), the electrical cycle each
     belongs to, NO_PLACE for an edge that belongs to none; `phase`: where in the cycle this edge usually falls, 0 ... 1,
-    against the reference series; `broken`, shape (n,): the count from the edge before may be wrong."""
+    against the reference series; `broken`, shape (n,): the count from the edge before may be wrong; `cut`, shape (n,):
+    nobody looked in between."""
 
     line: int
     rising: bool
@@ -52,6 +54,7 @@ class Series:
     cycle: Indices
     phase: float
     broken: Mask
+    cut: Mask
 
     @property
     def believed(self) -> Indices:
@@ -62,13 +65,15 @@ class Series:
 @dataclass(frozen=True, eq=False)
 class CountedLines:
     """All series of the motor lines, counted together. `silent`: lines without enough edges to count; `strange`: lines
-    that step as no motor's line does, left out. `notes`: what was done to the lines."""
+    that step as no motor's line does, left out. `notes`: what was done to the lines. `seams`, shape (k, 2): last edge
+    before and first one after each stretch through which no series was counted, as nobody looked."""
 
     names: tuple[str, ...]
     series: tuple[Series, ...]
     silent: tuple[int, ...]
     strange: tuple[int, ...]
     notes: tuple[str, ...]
+    seams: Ticks = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
 
     def phase_of_cycle(self, ticks: Ticks) -> Floats:
         """Electrical cycles passed at `ticks`, straight between the believed edges of all series; NaN outside."""
@@ -96,11 +101,15 @@ def count_lines(capture: Capture, names: tuple[str, ...]) -> CountedLines:
         channel = capture.channel(name)
         edges, initial, said = _unchopped(channel)
         notes += [said] if said else []
+        unknown = lasting(channel.unknown, edges)
         halves = [(rising, _half(edges, initial, rising)) for rising in (True, False)]
+        halves = [(rising, ticks[~noticed(unknown, ticks)]) for rising, ticks in halves]
         if min(len(ticks) for _, ticks in halves) < LEAST_EDGES:
             silent.append(i)
             continue
-        counted = [(i, rising, ticks, count_places(ticks, 1)) for rising, ticks in halves]
+        counted = [
+            (i, rising, ticks, count_places(ticks, 1, unseen=across(unknown, ticks))) for rising, ticks in halves
+        ]
         odd = sum(int(_broken(lattice).sum()) for _, _, _, lattice in counted)
         often = len(edges) / 2.0 > FASTEST_MARKS_HZ * capture.duration_s
         if len(edges) >= _ENOUGH_TO_TELL and (often or odd > STRANGE * len(edges)):
@@ -110,7 +119,33 @@ def count_lines(capture: Capture, names: tuple[str, ...]) -> CountedLines:
     busier = _busier({i: sum(len(ticks) for _, _, ticks, _ in counted) for i, counted in raw.items()})
     kept = [entry for i, counted in raw.items() if i not in busier for entry in counted]
     series = _lay_together(kept) if kept else ()
-    return CountedLines(names, series, tuple(silent), tuple(sorted([*strange, *busier])), tuple(notes))
+    seams = _seams(series)
+    return CountedLines(names, series, tuple(silent), tuple(sorted([*strange, *busier])), tuple(notes), seams)
+
+
+def _seams(series: tuple[Series, ...]) -> Ticks:
+    """Stretches that every series has cut: their last edge before and their first one after, shape (k, 2)."""
+    seams: list[tuple[int, int]] | None = None
+    for one in series:
+        believed = one.believed
+        after = np.flatnonzero(one.cut[believed][1:]) + 1
+        own = list(zip(one.ticks[believed[after - 1]].tolist(), one.ticks[believed[after]].tolist(), strict=True))
+        seams = own if seams is None else _common(seams, own)
+    return np.array(seams or [], dtype=np.int64).reshape(-1, 2)
+
+
+def _common(some: list[tuple[int, int]], others: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Where intervals of both lists, each in order, overlap: what they share."""
+    found, i, j = [], 0, 0
+    while i < len(some) and j < len(others):
+        begin, end = max(some[i][0], others[j][0]), min(some[i][1], others[j][1])
+        if begin < end:
+            found.append((begin, end))
+        if some[i][1] < others[j][1]:
+            i += 1
+        else:
+            j += 1
+    return found
 
 
 def _busier(edges: dict[int, int]) -> list[int]:
@@ -176,7 +211,7 @@ def _lay_together(raw: list[tuple[int, bool, Ticks, Lattice]]) -> tuple[Series, 
         if i == spine:
             cycle = np.full(len(ticks), NO_PLACE, dtype=np.int64)
             cycle[there] = count
-            series.append(Series(line, rising, ticks, cycle, 0.0, _broken(own)))
+            series.append(Series(line, rising, ticks, cycle, 0.0, _broken(own), own.cut))
         else:
             series.append(_aligned(line, rising, ticks, own, base, count))
     low = min(int(one.cycle[one.believed].min()) for one in series)
@@ -184,7 +219,7 @@ def _lay_together(raw: list[tuple[int, bool, Ticks, Lattice]]) -> tuple[Series, 
 
 
 def _broken(lattice: Lattice) -> Mask:
-    return np.asarray(lattice.rough | lattice.doubtful)
+    return np.asarray(lattice.rough | lattice.doubtful | lattice.cut)
 
 
 def _disturbances(lattice: Lattice) -> int:
@@ -236,7 +271,7 @@ def _aligned(line: int, rising: bool, ticks: Ticks, own: Lattice, base: Ticks, c
         cycle[there[a:b]] = own.place[there[a:b]] + shift
     whole = int(np.floor(phase))
     cycle[there] += whole
-    return Series(line, rising, ticks, cycle, phase - whole, broken)
+    return Series(line, rising, ticks, cycle, phase - whole, broken, own.cut)
 
 
 def _extended(at: Ticks, base: Ticks, count: Indices) -> Floats:

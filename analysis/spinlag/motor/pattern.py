@@ -58,13 +58,15 @@ class Pattern:
 @dataclass(frozen=True, eq=False)
 class Nodes:
     """Believed instants in order: `ticks` and `even`, even turns of the rotor. `shifts`: what was found of nodes off
-    their place, as indices into `all_ticks`; `sigma_turns`: robust scatter of one node about its neighbours."""
+    their place, as indices into `all_ticks`; `sigma_turns`: robust scatter of one node about its neighbours; `seams`:
+    stretches through which nothing was counted, as nobody looked, shape (k, 2)."""
 
     ticks: Ticks
     even: Floats
     all_ticks: Ticks
     shifts: Shifts
     sigma_turns: float
+    seams: Ticks
 
 
 def learn_pattern(lines: CountedLines, poles: int) -> Pattern | None:
@@ -142,13 +144,15 @@ def _group(position: Floats, tolerance: float) -> tuple[Indices, int]:
 def find_nodes(lines: CountedLines, pattern: Pattern, sample_ticks: float) -> Nodes:
     """Believed instants of all series, those off their place left out."""
     node_ticks, node_even = _instants(lines, pattern)
-    shifts = find_shifts(node_ticks, node_even, pattern.nodes, sample_ticks)
+    cuts = np.unique(np.searchsorted(node_ticks, lines.seams[:, 1]))
+    cuts = cuts[(cuts > 0) & (cuts < len(node_ticks))]
+    shifts = find_shifts(node_ticks, node_even, pattern.nodes, sample_ticks, cuts=cuts)
     keep = np.delete(np.arange(len(node_ticks)), np.concatenate((shifts.shifted, shifts.stray)))
     # the cubic through four neighbours carries 17/18 of a node's own variance on top of it
     sigma = shifts.scatter_turns / np.sqrt(1 + 17 / 18)
     if len(keep) == len(node_ticks):  # the usual case, in which one array does for both
-        return Nodes(node_ticks, node_even, node_ticks, shifts, float(sigma))
-    return Nodes(node_ticks[keep], node_even[keep], node_ticks, shifts, float(sigma))
+        return Nodes(node_ticks, node_even, node_ticks, shifts, float(sigma), lines.seams)
+    return Nodes(node_ticks[keep], node_even[keep], node_ticks, shifts, float(sigma), lines.seams)
 
 
 def _instants(lines: CountedLines, pattern: Pattern) -> tuple[Ticks, Floats]:

@@ -8,6 +8,7 @@ missed, doubled or strongly shifted pulse stands out. Only the stretches that st
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -17,6 +18,7 @@ from spinlag.capture import Ticks
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 Fit = Literal["steady", "rough", "unsteady"]
 
 NO_PLACE = -1
@@ -43,6 +45,12 @@ LEVEL = (0.2, 0.6)
 """Quantiles of the intervals near an end that have to agree for them to count as level; up to two in five may be the
 wide gaps of a missing tooth."""
 
+MISSING = 1.5
+"""An interval in which nobody looked for part of the time is counted apart if it is so many times the usual one."""
+
+PACE_FROM = 4
+"""Intervals on either side of such a one that tell the pace there."""
+
 REACH = 7
 """The running median takes this many intervals to either side."""
 
@@ -51,11 +59,13 @@ REACH = 7
 class Lattice:
     """Places of n pulses. `place`: counted from 0, NO_PLACE for a pulse that belongs to none. Between a pulse and the
     believed one before, `doubtful`, shape (n,), says that the shaft itself was unsteady, so that nothing tells how many
-    places went by, and `rough`, shape (n,), that the line was silent so long that the number may be one or two off."""
+    places went by, and `rough`, shape (n,), that the line was silent so long that the number may be one or two off.
+    `cut`, shape (n,): nobody looked in between, and pulses that came then are not known of."""
 
     place: Indices
-    doubtful: NDArray[np.bool_]
-    rough: NDArray[np.bool_]
+    doubtful: Mask
+    rough: Mask
+    cut: Mask
 
 
 def running_median(values: Floats, stride: int = 1, *, trend: bool = True) -> Floats:
@@ -97,17 +107,25 @@ def _column_medians(table: Floats, trend: bool) -> Floats:
     return median
 
 
-def count_places(times: Ticks, teeth: int, *, missing_tooth: bool = False) -> Lattice:
+def count_places(times: Ticks, teeth: int, *, missing_tooth: bool = False, unseen: Mask | None = None) -> Lattice:
     """Places of pulses at `times`, shape (n,), on a wheel of `teeth` marks.
 
     Marks are seldom quite even, so intervals are compared with those a whole number of turns away. The gap of a missing
-    tooth shows as an empty place.
+    tooth shows as an empty place. `unseen`, shape (n - 1,): intervals during part of which nobody looked. Where they
+    hide pulses, the pulses before and after are counted each by themselves.
     """
     n = len(times)
+    if unseen is not None and unseen.any():
+        length = np.diff(times).astype(np.float64)
+        usual = running_median(length, teeth)
+        cuts = np.flatnonzero(unseen & (length > MISSING * np.minimum(usual, np.median(length))))
+        if len(cuts):
+            return _joined(times, cuts + 1, teeth, missing_tooth=missing_tooth)
     place = np.arange(n, dtype=np.int64)
     doubtful, rough = np.zeros(n, dtype=np.bool_), np.zeros(n, dtype=np.bool_)
+    cut = np.zeros(n, dtype=np.bool_)
     if n < 3:
-        return Lattice(place, doubtful, rough)
+        return Lattice(place, doubtful, rough, cut)
     length = np.diff(times).astype(np.float64)
     relative = _relative(length, teeth, missing_tooth=missing_tooth)
     first, last = _trim_ends(relative)
@@ -132,7 +150,52 @@ def count_places(times: Ticks, teeth: int, *, missing_tooth: bool = False) -> La
         rough[inside] |= (fit == "rough") & (step[inside] > ROUGH_FROM)
     place = np.cumsum(step)
     place = np.where(believed, place, NO_PLACE)
-    return Lattice(place, doubtful, rough)
+    return Lattice(place, doubtful, rough, cut)
+
+
+def _joined(times: Ticks, cuts: Indices, teeth: int, *, missing_tooth: bool) -> Lattice:
+    """The pulses between two of `cuts` (indices of the pulses after each) counted by themselves, and the counts laid
+    end to end at the pace on either side. Doubtful where that pace leaves more than one number of places."""
+    bounds = [(a, b) for a, b in pairwise([0, *cuts.tolist(), len(times)])]
+    pieces = [count_places(times[a:b], teeth, missing_tooth=missing_tooth) for a, b in bounds]
+    usual = float(np.median(np.diff(times)))
+    least = max(teeth + int(missing_tooth), PACE_FROM)
+    place = [pieces[0].place]
+    doubtful = [pieces[0].doubtful]
+    rough = [piece.rough for piece in pieces]
+    cut = np.zeros(len(times), dtype=np.bool_)
+    last, last_place = _outermost(times[: bounds[0][1]], pieces[0].place)
+    for (begin, end), (left, _), earlier, piece in zip(bounds[1:], bounds[:-1], pieces[:-1], pieces[1:], strict=True):
+        before = _pace(times[left:begin][::-1], earlier.place[::-1], least)
+        after = _pace(times[begin:end], piece.place, least)
+        paces = [pace for pace in (before, after) if pace is not None] or [usual]
+        first = int(np.flatnonzero(piece.place != NO_PLACE)[0])
+        passed = float(times[begin + first] - last) / (sum(paces) / len(paces))
+        steps = max(round(passed), 1)
+        even = len(paces) == 2 and max(paces) <= STEADY * min(paces)
+        sure = even and abs(passed - steps) + SPEED_MARGIN * steps <= OFF_PLACE
+        own = piece.doubtful.copy()
+        own[first] |= not sure
+        cut[begin + first] = True
+        added = last_place + steps - int(piece.place[first])
+        place.append(np.where(piece.place == NO_PLACE, NO_PLACE, piece.place + added))
+        doubtful.append(own)
+        last, last_place = _outermost(times[begin:end], place[-1])
+    return Lattice(np.concatenate(place), np.concatenate(doubtful), np.concatenate(rough), cut)
+
+
+def _outermost(times: Ticks, place: Indices) -> tuple[int, int]:
+    """Instant and place of the last believed pulse."""
+    last = int(np.flatnonzero(place != NO_PLACE)[-1])
+    return int(times[last]), int(place[last])
+
+
+def _pace(times: Ticks, place: Indices, least: int) -> float | None:
+    """Ticks per place over the first `least` intervals between believed pulses; None where there is none."""
+    own = np.flatnonzero(place != NO_PLACE)[: least + 1]
+    if len(own) < 2:
+        return None
+    return float(times[own[-1]] - times[own[0]]) / float(place[own[-1]] - place[own[0]])
 
 
 def _relative(length: Floats, teeth: int, *, missing_tooth: bool) -> Floats:
@@ -180,7 +243,7 @@ def _stray_end(inward: Floats) -> bool:
     return outer < 1 - SUSPICIOUS and ordinary and abs(second - 1) < abs(outer + second - 1)
 
 
-def _lone_gaps(relative: Floats, odd: NDArray[np.bool_], first: int, end: int) -> NDArray[np.bool_]:
+def _lone_gaps(relative: Floats, odd: Mask, first: int, end: int) -> Mask:
     """Intervals of two or three places between ordinary ones: plain missed pulses, or the gap of a missing tooth."""
     whole = np.rint(relative)
     lone = odd & (whole >= 2) & (whole <= 3) & (np.abs(relative - whole) < 0.5 * SUSPICIOUS)
@@ -192,7 +255,7 @@ def _lone_gaps(relative: Floats, odd: NDArray[np.bool_], first: int, end: int) -
     return np.asarray(lone)
 
 
-def _stretches(odd: NDArray[np.bool_], first: int, end: int) -> list[tuple[int, int]]:
+def _stretches(odd: Mask, first: int, end: int) -> list[tuple[int, int]]:
     """Half-open ranges of intervals around the odd ones, with an ordinary one at either side where there is one."""
     at = np.flatnonzero(odd)
     if not len(at):

@@ -93,12 +93,11 @@ def _node_errors(nodes: Nodes, poles: int) -> tuple[Floats, int]:
     if len(nodes.even) <= per_cycle + 1:
         return np.empty(0), per_cycle
     seconds = (nodes.ticks - nodes.ticks[0]).astype(np.float64)
-    pace = (nodes.even[per_cycle:-1] - nodes.even[: -per_cycle - 1]) / (
-        seconds[per_cycle:-1] - seconds[: -per_cycle - 1]
-    )
+    cycle = nodes.even[per_cycle:-1] - nodes.even[: -per_cycle - 1]
+    pace = cycle / (seconds[per_cycle:-1] - seconds[: -per_cycle - 1])
     step = np.diff(seconds)[per_cycle:]
     width = np.diff(nodes.even)[per_cycle:]
-    ordinary = width < 1.5 * float(np.median(width))
+    ordinary = (width < 1.5 * float(np.median(width))) & (cycle < 2.0 / poles)
     return np.asarray(360.0 * (pace * step - width)[ordinary]), per_cycle
 
 

@@ -78,7 +78,8 @@ def _marks_as_lines(rotation: Rotation, teeth: int) -> CountedLines:
     nearest = np.abs(share[:, None] - marks[None, :]).argmin(axis=1) if len(share) else np.empty(0, dtype=np.int64)
     cycle = turn * teeth + nearest
     fresh = np.concatenate(([True], np.diff(cycle) > 0)) if len(cycle) else np.empty(0, dtype=np.bool_)
-    one = Series(0, True, ticks[fresh], cycle[fresh].astype(np.int64), 0.0, np.zeros(int(fresh.sum()), dtype=np.bool_))
+    none = np.zeros(int(fresh.sum()), dtype=np.bool_)
+    one = Series(0, True, ticks[fresh], cycle[fresh].astype(np.int64), 0.0, none, none)
     return CountedLines(("index",), (one,), (), (), ())
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
 from spinlag.rig import IndexTable
+from spinlag.rotation.unseen import across, lasting, noticed
 
 Floats = NDArray[np.float64]
 
@@ -52,6 +53,8 @@ class Pulses:
     """True where the reference edge itself was not recorded."""
     threshold: str
     """What makes a runt, in words."""
+    unknown: Ticks = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
+    """Stretches [t0, t1) in which nobody looked, shape (k, 2); pulses whose reference edge fell in one are left out."""
 
     def __len__(self) -> int:
         return len(self.reference)
@@ -85,7 +88,8 @@ def find_pulses(capture: Capture, channel: Channel, index: IndexTable) -> Pulses
     reference = _reference(bridged_start, bridged_end, index.edge, active)
     if index.edge == "centre":
         reference = _cut_centres(reference, bridged_start, bridged_end, capture)
-    known = reference != NO_TICK
+    unknown = lasting(channel.unknown, edges)
+    known = (reference != NO_TICK) & ~_unseen(bridged_start, bridged_end, unknown, index.edge, active)
     runt = _runts(bridged_start, bridged_end, short_width[heads], minimum, heads == tails)
     renumber = np.cumsum(known) - 1
     inside = known[group[drops]] if len(drops) else np.empty(0, dtype=bool)
@@ -100,6 +104,7 @@ def find_pulses(capture: Capture, channel: Channel, index: IndexTable) -> Pulses
         drop_at=renumber[group[drops]][inside].astype(np.int64),
         reckoned=_reckoned(bridged_start, bridged_end, index.edge)[known],
         threshold=said,
+        unknown=unknown,
     )
 
 
@@ -135,6 +140,17 @@ def _reference(start: Ticks, end: Ticks, edge: str, active: int) -> Ticks:
         whole = (start != NO_TICK) & (end != NO_TICK)
         return np.where(whole, np.where(whole, start, 0) + np.where(whole, end - start, 0) // 2, NO_TICK)
     return start if (edge == "rising") == (active == 1) else end
+
+
+def _unseen(start: Ticks, end: Ticks, unknown: Ticks, edge: str, active: int) -> NDArray[np.bool_]:
+    """Which pulses have a reference that nobody saw: its edge was only noticed when somebody looked again."""
+    if not len(unknown):
+        return np.zeros(len(start), dtype=np.bool_)
+    began, ended = noticed(unknown, start), noticed(unknown, end)
+    if edge == "centre":
+        inside = across(unknown, np.stack((start, end), axis=1).reshape(-1))[::2]
+        return np.asarray(began | ended | (inside & (start != NO_TICK) & (end != NO_TICK)))
+    return began if (edge == "rising") == (active == 1) else ended
 
 
 def _reckoned(start: Ticks, end: Ticks, edge: str) -> NDArray[np.bool_]:

@@ -17,7 +17,7 @@ from spinlag.rotation.noise import robust_sigma, sigmas_for
 from spinlag.rotation.pulses import Pulses, find_pulses
 from spinlag.rotation.shifts import BEND_SHARE, FLOOR_TURNS
 from spinlag.rotation.speed import SPAN, SpeedChange, SpeedChanges, find_speed_changes
-from spinlag.rotation.turns import Turns, running_notes
+from spinlag.rotation.turns import Turns, bridged, running_notes, seen_changes, turns_in
 from spinlag.rotation.watch import observe
 
 Floats = NDArray[np.float64]
@@ -128,9 +128,13 @@ def _turns(
     sure = (seen_at >= 0) & trusted[np.maximum(seen_at, 0)]
     ticks = np.where(sure, times[np.maximum(seen_at, 0)], witness.instants(numbers.astype(np.float64)))
     index_tick = np.where(seen_at >= 0, times[np.maximum(seen_at, 0)], NO_TICK)
-    changes = _shaft_changes(witness, ticks, numbers)
+    vague = _uncounted(witness, rotation)
+    changes = _shaft_changes(witness, ticks, numbers, vague)
     missing = np.setdiff1d(np.arange(int(place[first]), int(place[last]) + 1), place[mine])
+    missed = witness.instants(missing // teeth + marks[missing % teeth])
     kind, used = _kinds(seen_at, sure, changes)
+    for begin, end in turns_in(ticks, vague):
+        kind[begin:end], used[begin:end] = "doubtful", False
     jerk_tick, jerk_turns = _jerks(witness, ticks)
     turn = np.searchsorted(ticks, jerk_tick, side="left") - 1
     kind[turn[(turn >= 0) & (turn < len(kind))]] = "speed-step"
@@ -146,7 +150,7 @@ def _turns(
         used=used,
         pulse_kind=pulse_kind,
         extra=rows[~mine & inner],
-        missed=witness.instants(missing // teeth + marks[missing % teeth]),
+        missed=missed[~_within(vague, missed)],
         shifted=rows[shifted],
         shifted_home=witness.instants(place[shifted] // teeth + marks[place[shifted] % teeth] + usual[shifted]),
         shifted_turn=place[shifted] // teeth - int(numbers[0]),
@@ -162,6 +166,24 @@ def _turns(
         begins_known=rotation.begins_known,
         wheel_notes=rotation.wheel_notes,
     )
+
+
+def _uncounted(witness: Witness, rotation: Rotation) -> Ticks:
+    """Stretches that nobody saw and through which neither motor lines nor index were counted, shape (k, 2), ticks."""
+    doubtful = rotation.turns["kind"].to_numpy() == "doubtful"
+    seams = witness.nodes.seams
+    turn = np.searchsorted(rotation.turn_ticks, seams.mean(axis=1).astype(np.int64), side="right") - 1
+    inside = (turn >= 0) & (turn < len(doubtful))
+    inside[inside] &= doubtful[turn[inside]]
+    return np.asarray(seams[inside])
+
+
+def _within(spans: Ticks, ticks: Ticks) -> Mask:
+    """Which of the instants lie in one of the intervals `spans`, shape (k, 2), ascending."""
+    k = np.searchsorted(spans[:, 0], ticks, side="right") - 1
+    inside = k >= 0
+    inside[inside] &= ticks[inside] < spans[k[inside], 1]
+    return np.asarray(inside)
 
 
 def _bend(witness: Witness, times: Ticks) -> Floats:
@@ -200,14 +222,15 @@ def _rows_of(place: Indices, mine: Mask, wanted: Indices) -> Indices:
     return np.where(place[own][at] == wanted, own[at], -1)
 
 
-def _shaft_changes(witness: Witness, ticks: Ticks, numbers: Indices) -> SpeedChanges:
+def _shaft_changes(witness: Witness, ticks: Ticks, numbers: Indices, vague: Ticks) -> SpeedChanges:
     """Changes of speed by the motor lines; by the index where those stood still.
 
     Looked for from turn to turn, and from one electrical cycle to the next, where an abrupt step stands out more.
     """
     instants = witness.instants(numbers.astype(np.float64))
     instants = np.where(_unwitnessed(witness, instants), ticks, instants)
-    by_turn = find_speed_changes(np.maximum(np.diff(instants), 1).astype(np.float64))
+    instants = np.concatenate((instants[:1], np.maximum(instants[1:], instants[:-1] + 1)))
+    by_turn = seen_changes(find_speed_changes(bridged(instants, vague)), instants, vague)
     fine = witness.cycle_instants()
     if len(fine) < LEAST_CYCLES or _unwitnessed(witness, fine).any():
         return by_turn

@@ -6,7 +6,8 @@ polynomial of time follows a shaft that gains speed at a constant rate exactly.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,9 +67,25 @@ class Shifts:
     noise: Noise
 
 
-def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) -> Shifts:
+def find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float, *, cuts: Indices | None = None) -> Shifts:
     """Shifted pulses among n believed ones at `times` (ticks) and shaft angles `turns` (revolutions), both ascending,
-    `teeth` of them to a revolution."""
+    `teeth` of them to a revolution. `cuts`: indices of pulses before which nobody looked, so that what went on there is
+    no evidence; the pulses between two of them are judged by themselves."""
+    if cuts is None or not len(cuts):
+        return _find_shifts(times, turns, teeth, sample_ticks)
+    bounds = [0, *cuts.tolist(), len(times)]
+    pieces = [(a, _find_shifts(times[a:b], turns[a:b], teeth, sample_ticks)) for a, b in pairwise(bounds)]
+    _, longest = max(zip(np.diff(bounds).tolist(), pieces, strict=True), key=lambda one: one[0])[1]
+    return replace(
+        longest,
+        shifted=np.concatenate([piece.shifted + a for a, piece in pieces]),
+        stray=np.concatenate([piece.stray + a for a, piece in pieces]),
+        unsure=np.concatenate([piece.unsure + a for a, piece in pieces]),
+        jerks=tuple(replace(jerk, pulse=jerk.pulse + a) for a, piece in pieces for jerk in piece.jerks),
+    )
+
+
+def _find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) -> Shifts:
     n = len(times)
     none = np.empty(0, dtype=np.int64)
     if n < LEAST_PULSES:

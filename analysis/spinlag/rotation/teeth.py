@@ -66,7 +66,13 @@ def read_wheel(times: Indices, lattice: Lattice, index: IndexTable, first_mark: 
                 f"no missing tooth shows among {places + 1} places; the pulses were taken as {places} even ones"
             )
     alike = places > 1 and empty is None
-    if alike and first_mark is not None:
+    parted = np.flatnonzero(lattice.cut & lattice.doubtful)
+    if alike and len(parted):
+        notes.append(
+            f"{places} even pulses per revolution: which of them begins one cannot be told on both sides of a stretch "
+            "that nobody saw"
+        )
+    elif alike and first_mark is not None:
         place = np.where(place == NO_PLACE, NO_PLACE, place + (places - first_mark) % places)
         notes.append(
             f"{places} even pulses per revolution: revolutions begin at the one at which the LED updates start over"
@@ -79,8 +85,16 @@ def read_wheel(times: Indices, lattice: Lattice, index: IndexTable, first_mark: 
             f"the intervals repeat after every {repeat} pulses: are there {repeat} marks on the shaft "
             f"(index.pulses_per_revolution = {repeat})?"
         )
-    angle = _learn_angles(times, place, places)
-    return Wheel(places, place, angle, empty, tuple(notes), not alike or first_mark is not None)
+    some = _longest_piece(parted, len(times)) if alike else slice(None)
+    angle = _learn_angles(times[some], place[some], places)
+    return Wheel(places, place, angle, empty, tuple(notes), not alike or (first_mark is not None and not len(parted)))
+
+
+def _longest_piece(parted: Indices, n: int) -> slice:
+    """The most pulses in a row of n that were counted through."""
+    bounds = np.concatenate(([0], parted, [n]))
+    k = int(np.argmax(np.diff(bounds)))
+    return slice(int(bounds[k]), int(bounds[k + 1]))
 
 
 def _repeat(times: Indices, lattice: Lattice) -> int | None:

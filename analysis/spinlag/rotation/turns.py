@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from spinlag.rotation.pulses import NO_TICK, Pulses
 from spinlag.rotation.shifts import FLOOR_TURNS, Shifts, find_shifts
 from spinlag.rotation.speed import SpeedChange, SpeedChanges, find_speed_changes
 from spinlag.rotation.teeth import Wheel, read_wheel
+from spinlag.rotation.unseen import across
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -73,7 +74,12 @@ def find_turns(pulses: Pulses, index: IndexTable, sample_ticks: float, first_mar
     times = pulses.reference[rows]
     if len(times) < 2:
         return _no_turns(pulses, rows)
-    lattice = count_places(times, index.pulses_per_revolution, missing_tooth=index.missing_tooth)
+    lattice = count_places(
+        times,
+        index.pulses_per_revolution,
+        missing_tooth=index.missing_tooth,
+        unseen=across(pulses.unknown, times),
+    )
     wheel = read_wheel(times, lattice, index, first_mark)
     believed = wheel.place != NO_PLACE
     if wheel.empty is not None:
@@ -83,7 +89,8 @@ def find_turns(pulses: Pulses, index: IndexTable, sample_ticks: float, first_mar
         return _no_turns(pulses, rows)
     at, place = times[members], wheel.place[members]
     teeth = wheel.places - int(wheel.empty is not None)
-    shifts = find_shifts(at, wheel.turns(place), teeth, sample_ticks)
+    cuts = np.flatnonzero((lattice.cut & lattice.doubtful)[members])
+    shifts = find_shifts(at, wheel.turns(place), teeth, sample_ticks, cuts=cuts)
     return _assemble(pulses, rows, times, members, wheel, lattice, shifts)
 
 
@@ -118,7 +125,8 @@ def _assemble(
 ) -> Turns:
     at, place = times[members], wheel.place[members]
     fixed = np.delete(np.arange(len(members)), np.concatenate((shifts.shifted, shifts.stray)))
-    anchors = Anchors(at[fixed], wheel.turns(place[fixed]))
+    piece = np.cumsum((lattice.cut & lattice.doubtful)[members], dtype=np.int64)
+    anchors = Anchors(at[fixed], wheel.turns(place[fixed]), piece[fixed])
     begin = np.arange(-(-int(place[fixed[0]]) // wheel.places), int(place[fixed[-1]]) // wheel.places + 1)
     where = np.searchsorted(place, begin * wheel.places)
     where = np.minimum(where, len(place) - 1)
@@ -133,7 +141,8 @@ def _assemble(
     sure[trusted] &= ~np.isin(where[trusted], shifts.unsure)
     sure[trusted] &= ~pulses.reckoned[rows[members]][where[trusted]]
     vague = _doubtful_spans(at, (lattice.doubtful | lattice.rough)[members])
-    changes = find_speed_changes(_bridged(ticks, vague))
+    uncounted = _doubtful_spans(at, (lattice.cut & lattice.doubtful)[members])
+    changes = seen_changes(find_speed_changes(bridged(ticks, vague)), ticks, uncounted)
     jerks = [jerk for jerk in shifts.jerks if not _running(changes, ticks, int(at[jerk.pulse]))]
     jerk_tick = np.array([at[jerk.pulse] for jerk in jerks], dtype=np.int64)
     kind, used = _kinds(ticks, seen, trusted, sure, vague, changes, jerk_tick)
@@ -233,41 +242,52 @@ def _kinds(
     kind[jerked[(jerked >= 0) & (jerked < n)]] = "speed-step"
     kind[~seen[:n]] = "filled"
     kind[seen[:n] & ~trusted[:n]] = "shifted"
-    for first, last in _turns_in(ticks, doubtful):
+    for first, last in turns_in(ticks, doubtful):
         kind[first:last] = "doubtful"
         used[first:last] = False
     return kind, used
 
 
-def _turns_in(ticks: Ticks, spans: Ticks) -> Indices:
+def turns_in(ticks: Ticks, spans: Ticks) -> Indices:
     """Half-open ranges of turns that the intervals `spans`, shape (k, 2), touch."""
     first = np.maximum(np.searchsorted(ticks, spans[:, 0], side="right") - 1, 0)
     return np.column_stack((first, np.searchsorted(ticks, spans[:, 1], side="left")))
 
 
-def _bridged(ticks: Ticks, spans: Ticks) -> Floats:
+def bridged(ticks: Ticks, spans: Ticks) -> Floats:
     """Periods in ticks, those that `spans` touch put in line with their neighbours."""
     periods = np.diff(ticks).astype(np.float64)
     known = np.ones(len(periods), dtype=np.bool_)
-    for first, last in _turns_in(ticks, spans):
+    for first, last in turns_in(ticks, spans):
         known[first:last] = False
     if known.all() or not known.any():
         return periods
     return np.interp(np.arange(len(periods)), np.flatnonzero(known), periods[known])
 
 
+def seen_changes(found: SpeedChanges, ticks: Ticks, spans: Ticks) -> SpeedChanges:
+    """Changes of speed without the steps in turns that the intervals `spans`, shape (k, 2), touch: the speed may differ
+    on the two sides of a stretch that nobody saw, but nobody saw it step."""
+    unseen = np.zeros(max(len(ticks) - 1, 0), dtype=np.bool_)
+    for first, last in turns_in(ticks, spans):
+        unseen[first:last] = True
+    return replace(found, changes=tuple(one for one in found.changes if one.phase != "step" or not unseen[one.turn]))
+
+
 @dataclass(frozen=True, eq=False)
 class Anchors:
-    """Trusted pulses: `times` (ticks) and shaft angles `turns` (revolutions), both ascending, at least two."""
+    """Trusted pulses: `times` (ticks) and shaft angles `turns` (revolutions), both ascending, at least two. `piece`: a
+    number that changes where the turns in between were not counted; no curve is laid across such a place."""
 
     times: Ticks
     turns: Floats
+    piece: Indices
 
     def instant(self, turns: Floats) -> Ticks:
         """Ticks at which the shaft passed the angles `turns`, shape (k,), rounded.
 
         A parabola through four pulses on either side by least squares; a cubic through the two nearest on either side
-        where the shaft gains or loses speed; a straight line near the ends.
+        where the shaft gains or loses speed; a straight line near the ends of a piece.
         """
         if not len(turns):
             return np.empty(0, dtype=np.int64)
@@ -280,12 +300,14 @@ class Anchors:
         straight = (turns - self.turns[left]) * pace
         instant = straight.copy()
         inner = (left >= 1) & (right <= n - 2)
+        inner &= self.piece[np.maximum(left - 1, 0)] == self.piece[np.minimum(right + 1, n - 1)]
         bent = np.zeros(len(turns), dtype=np.bool_)
         a, b = left[inner], right[inner]
         before = (self.times[a] - self.times[a - 1]) / (self.turns[a] - self.turns[a - 1])
         after = (self.times[b + 1] - self.times[b]) / (self.turns[b + 1] - self.turns[b])
         bent[inner] = np.abs(np.log(after / before)) > BENDING
         wide = ~bent & (left >= AROUND - 1) & (right <= n - AROUND)
+        wide &= self.piece[np.maximum(left - AROUND + 1, 0)] == self.piece[np.minimum(left + AROUND, n - 1)]
         instant[bent] = self._cubic(turns[bent], left[bent])
         instant[wide] = self._parabola(turns[wide], left[wide])
         # a curve through pulses of another line than an index can leave the interval that it is asked about

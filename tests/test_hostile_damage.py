@@ -83,7 +83,13 @@ def test_everything_stopping_together_is_no_dead_channel():
 def test_stretches_of_x_and_z():
     spans = np.array([[100_000_000, 150_000_000], [200_000_000, 200_010_000]])
     said = one_warning(capture([SENSOR, dataclasses.replace(DOUT, unknown=spans)]))
-    assert said.startswith("DOUT (leds[0].data) is unknown (x or z) in 2 stretches, 50 ms in all, the first at 0.1 s")
+    assert said.startswith(
+        "DOUT (leds[0].data) is unknown (x, z or no sample) in 2 stretches, 50 ms in all, the first at 0.1 s"
+    )
+    both = one_warning(capture([dataclasses.replace(line, unknown=spans) for line in (SENSOR, DOUT)]))
+    assert both.startswith(
+        "SENSOR (index.channel) and DOUT (leds[0].data) are unknown (x, z or no sample) in 2 stretches"
+    )
     # a line that is first heard of a moment after the start is as usual
     lead = np.array([[0, int(DOUT.edges[0]) // 2]])
     assert warnings_of(capture([SENSOR, dataclasses.replace(DOUT, unknown=lead)])) == ()

@@ -11,8 +11,9 @@ from fractions import Fraction
 
 import numpy as np
 
-from spinlag.capture import UNKNOWN, Capture, Channel
+from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
 from spinlag.incidents.model import IncidentReport
+from spinlag.incidents.sentences import listed
 from spinlag.leds.parts import Part
 from spinlag.leds.updates import ChainUpdates
 from spinlag.motor import Motor
@@ -187,19 +188,26 @@ def _active(channels: Sequence[Channel], begin: int, end: int) -> bool:
 
 
 def _unknown(capture: Capture, named: Sequence[tuple[str, Channel]]) -> Iterator[str]:
+    """Stretches in which lines are not known; lines that share all of theirs are told of together."""
+    alike: dict[bytes, tuple[list[str], Ticks]] = {}
     for key, channel in named:
         spans = channel.unknown
         if len(spans) and int(spans[0, 0]) == capture.start:
             lead = int(spans[0, 1]) - capture.start
             # simulators and recorders alike know a line only once it was first written
             spans = spans[1:] if lead <= SHARE * (capture.end - capture.start) or not len(channel.edges) else spans
-        if not len(spans):
-            continue
+        if len(spans):
+            names, _ = alike.setdefault(spans.tobytes(), ([], spans))
+            names.append(f"{channel.name} ({key})")
+    for names, spans in alike.values():
         stretches = "one stretch" if len(spans) == 1 else f"{len(spans)} stretches"
         total = int((spans[:, 1] - spans[:, 0]).sum())
+        one = len(names) == 1
+        held = "its last level was held" if one else "their last levels were held"
         yield (
-            f"{channel.name} ({key}) is unknown (x or z) in {stretches}, {_span(capture, total)} in all, the first at "
-            f"{_instant(capture, int(spans[0, 0]))}: its last level was held, and what it did there is lost"
+            f"{listed(names)} {'is' if one else 'are'} unknown (x, z or no sample) in {stretches}, "
+            f"{_span(capture, total)} in all, the first at {_instant(capture, int(spans[0, 0]))}: {held}, and what "
+            "happened there is lost"
         )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Capture, Channel, Ticks
+from spinlag.incidents.sentences import listed
 from spinlag.incidents.standstill import Pace, pace_beside
 from spinlag.incidents.steps import faults_of_turns
 from spinlag.leds.updates import ChainUpdates
@@ -288,14 +289,14 @@ def _beyond_one_fault(
     families = {silence.family for silence in together}
     names = sorted({silence.channel for silence in together})
     if "motor" in families and len(families) > 1:
-        return f"{_listed(names)} all stood still"
+        return f"{listed(names)} all stood still"
     if len({silence.family for silence in together if silence.end == still[1]}) > 1:
-        return f"{_listed(names)} stood still together and changed again at one instant, when somebody looked"
+        return f"{listed(names)} stood still together and changed again at one instant, when somebody looked"
     leds = [silence for silence in together if silence.family == "leds"]
     begin, end = still
     stepped = _stepped_unseen(observations, end)
     if leds and stepped:
-        return f"{_listed(names)} stood still, and the motor's lines had moved on unseen ({stepped})"
+        return f"{listed(names)} stood still, and the motor's lines had moved on unseen ({stepped})"
     # other lines that moved in it would show that the recorder did look, and the line itself is at fault
     if any(one.lost_bits and one.end - one.begin <= end - begin + _RESTS * one.usual for one in leds):
         return "bits of the updates on either side were not recorded"
@@ -303,7 +304,7 @@ def _beyond_one_fault(
         seen.kind == "index-shifted" and abs(seen.tick - end) <= slack for seen in observations
     )
     if index and leds and not _stopped_for_want_of_index(leds[0], chains, placements, rotation, tick_s):
-        return f"{_listed(names)} stood still together, which no want of an index pulse explains"
+        return f"{listed(names)} stood still together, which no want of an index pulse explains"
     return None
 
 
@@ -339,10 +340,6 @@ def _stopped_for_want_of_index(
     slot = turn / placed.columns
     resumed = abs(response - chain_response_ticks) < _RESUMES_WITHIN * slot
     return ended and resumed
-
-
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join(names) if len(names) < 3 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _gap(

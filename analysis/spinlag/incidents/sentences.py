@@ -69,9 +69,9 @@ def _clauses(effects: Sequence[Incident], origin: Incident) -> list[str]:
     clauses = []
     for kind, members in kinds.items():
         if kind == "column-rate":
-            clauses.append(_listed([f"{_when(item, origin)} {_rate(item)}" for item in members[: 2 * _SAID_IN_FULL]]))
+            clauses.append(listed([f"{_when(item, origin)} {_rate(item)}" for item in members[: 2 * _SAID_IN_FULL]]))
         elif len(members) <= _SAID_IN_FULL:
-            clauses.append(_listed([f"{_when(item, origin)} {_plain(item.detail)}" for item in members]))
+            clauses.append(listed([f"{_when(item, origin)} {_plain(item.detail)}" for item in members]))
         else:
             clauses.append(f"{_span(members)} {len(members)} {FACTS[kind].plural} (first: {_plain(members[0].detail)})")
     return clauses
@@ -113,10 +113,11 @@ def _ranges(turns: Sequence[int]) -> str:
     for _, run in groupby(enumerate(turns), key=lambda pair: pair[1] - pair[0]):
         members = [turn for _, turn in run]
         runs.append(str(members[0]) if len(members) == 1 else f"{members[0]} to {members[-1]}")
-    return _listed(runs)
+    return listed(runs)
 
 
-def _listed(items: Sequence[str]) -> str:
+def listed(items: Sequence[str]) -> str:
+    """Names as a sentence tells them: "A, B and C"."""
     if len(items) <= 1:
         return "".join(items)
     return f"{', '.join(items[:-1])} and {items[-1]}"

@@ -138,7 +138,9 @@ def _level_unknown(channel: Channel, capture: Capture) -> str:
     held = ["up to its first known level that one was taken"] if begun else []
     if stretches > begun:
         held.append("the last known level was held meanwhile")
-    return f"{channel.name}: level unknown (x, z or lost) {often}, {si(total, 's')} in all; {', later '.join(held)}."
+    return (
+        f"{channel.name}: level unknown (x, z or no sample) {often}, {si(total, 's')} in all; {', later '.join(held)}."
+    )
 
 
 def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None, latency: Latency | None) -> list[str]:

@@ -191,3 +191,12 @@ def test_a_refusal_names_the_line_too(tmp_path: Path, packed, newline: str, enco
     assert caught.value.line == 1 + 1 + 120_000
     assert caught.value.byte_offset == text.replace("\n", newline).index("-- end")
     assert f", line 120002, byte {caught.value.byte_offset}: " in str(caught.value)
+
+
+@pytest.mark.parametrize("good", [400, 100_000])
+def test_text_that_does_not_stay_utf_16_is_refused_with_its_place(tmp_path: Path, good: int) -> None:
+    text = (HEAD.decode() + "#0 0! #1 1!\n" * good)[:good].encode("utf-16")
+    (tmp_path / "a").write_bytes(text + b"\x00\xdc" + "#2 0!\n".encode("utf-16-le"))  # half of a pair of surrogates
+    with pytest.raises(CaptureError, match=f"begins as UTF-16 and does not go on so: {AGAIN}") as caught:
+        read_capture(tmp_path / "a")
+    assert caught.value.byte_offset == len(text)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import gzip
+import lzma
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 
 from reference_vcd import read as read_slowly
 from spinlag.errors import CaptureError
+from spinlag.importers import read_capture
 from test_vcd import HEAD
 from vcd_texts import as_lists, read_text
 
@@ -171,3 +175,28 @@ def test_variables_of_two_sizes_on_one_code_are_told() -> None:
     head = HEAD.replace(b"$enddefinitions", b"$var wire 1 # D $end $var wire 1 ! E $end $enddefinitions")
     (said,) = read_text(head + b"#0 0! #1 b1010 #\n").warnings
     assert said.startswith("m.C (4 bit) and D (1 bit) have one identifier code, '#', and so are read as one line: ")
+
+
+# --- the line of the byte
+
+
+@pytest.mark.parametrize("packed", [bytes, lambda text: gzip.compress(text, mtime=0), lzma.compress])
+@pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+def test_a_refusal_names_the_line_too(tmp_path: Path, packed, newline: str, encoding: str) -> None:
+    text = HEAD.decode() + "".join(f"#{n}\n{n % 2}!\n" for n in range(60_000)) + "-- end --\n#60000\n"
+    (tmp_path / "a").write_bytes(packed(text.replace("\n", newline).encode(encoding)))
+    with pytest.raises(CaptureError, match="was not declared") as caught:
+        read_capture(tmp_path / "a")
+    assert caught.value.line == 1 + 1 + 120_000
+    assert caught.value.byte_offset == text.replace("\n", newline).index("-- end")
+    assert f", line 120002, byte {caught.value.byte_offset}: " in str(caught.value)
+
+
+@pytest.mark.parametrize("good", [400, 100_000])
+def test_text_that_does_not_stay_utf_16_is_refused_with_its_place(tmp_path: Path, good: int) -> None:
+    text = (HEAD.decode() + "#0 0! #1 1!\n" * good)[:good].encode("utf-16")
+    (tmp_path / "a").write_bytes(text + b"\x00\xdc" + "#2 0!\n".encode("utf-16-le"))  # half of a pair of surrogates
+    with pytest.raises(CaptureError, match=f"begins as UTF-16 and does not go on so: {AGAIN}") as caught:
+        read_capture(tmp_path / "a")
+    assert caught.value.byte_offset == len(text)

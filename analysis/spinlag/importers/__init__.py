@@ -16,6 +16,7 @@ from spinlag.importers import vcd
 from spinlag.importers.csv_layout import find_layout
 from spinlag.importers.csv_options import CsvOptions
 from spinlag.importers.draft import Draft
+from spinlag.importers.line_of import with_line
 from spinlag.importers.source import HEAD_BYTES, FileSource
 from spinlag.lattice_breaks import breaks_said, find_breaks
 from spinlag.rig import CaptureTable
@@ -102,7 +103,10 @@ def read_capture(
     table = table if table is not None else CaptureTable()
     with FileSource(path, progress=progress, expand_limit=expand_limit) as source:
         chosen = _chosen(source, importer)
-        draft = chosen.read(source, table, csv if csv is not None else CsvOptions())
+        try:
+            draft = chosen.read(source, table, csv if csv is not None else CsvOptions())
+        except CaptureError as error:
+            raise with_line(error, path) from None
         digest = source.sha256()
         idle = _idle_options(chosen, csv)
         draft = replace(draft, warnings=(*source.warnings, *idle, *draft.warnings))

@@ -66,13 +66,19 @@ class Utf8Source(ChangedSource):
     def __init__(self, source: ByteSource) -> None:
         super().__init__(source, utf8_head(source.head))
         self._decoder = codecs.getincrementaldecoder(encoding_of(source.head) or "utf-16")()
+        self._done = 0
 
     def changed(self, piece: bytes, *, last: bool) -> bytes:  # noqa: ARG002 - half a character at the end is lost
-        """Raises CaptureError where the text is no UTF-16."""
+        """Raises CaptureError, with the byte of the file as it stands, where the text is no UTF-16."""
+        self._done += len(piece)
         try:
             return self._decoder.decode(piece).encode("utf-8", "replace")
-        except UnicodeDecodeError:
-            raise CaptureError("the text is damaged UTF-16", file=self.file) from None
+        except UnicodeDecodeError as error:
+            raise CaptureError(
+                "the text begins as UTF-16 and does not go on so: copy or export the file again",
+                file=self.file,
+                byte_offset=self._done - len(error.object) + error.start,
+            ) from None
 
 
 def utf8_head(head: bytes) -> bytes:

@@ -6,7 +6,7 @@ import csv
 from dataclasses import dataclass
 from fractions import Fraction
 
-UNKNOWN_TEXTS = {"", "x", "z"}
+UNKNOWN_TEXTS = {"", "x", "z", "nan", "-nan", "n/a", "null", "none"}
 LEVEL_TEXTS = {"0": 0, "low": 0, "false": 0, "l": 0, "1": 1, "high": 1, "true": 1, "h": 1}
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import random
 from fractions import Fraction
+from unittest.mock import patch
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 from csv_texts import MadeFile, as_reference, csv_texts, read_text
 from reference_csv import read_reference
 from spinlag.errors import CaptureError
+from spinlag.importers import csv
 
 BLOCKS = st.one_of(st.integers(1, 200), st.sampled_from([1000, 5000, 1 << 20]))
 
@@ -39,7 +41,8 @@ def test_any_file_in_any_blocks_reads_as_the_slow_reader_has_it(
         packed_bits=made.packed_bits,
     )
     assume(any(line.initial >= 0 for line in expected))
-    draft = read_text(made.text, block_bytes=block_bytes, threads=threads, head_bytes=head_bytes, **options(made))
+    with patch.object(csv, "_COARSE", 2.0):  # or lines with many pulses of no width would be left out
+        draft = read_text(made.text, block_bytes=block_bytes, threads=threads, head_bytes=head_bytes, **options(made))
     found = as_reference(draft)
     assert found == expected[: len(found)]
     left_out = expected[len(found) :]

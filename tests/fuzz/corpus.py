@@ -38,6 +38,18 @@ CSV = (
     b"n;Time;A\n" + b"".join(b"%d;2026-12-31T10:00:00,%03dZ;%d\n" % (n, n * 7, n % 2) for n in range(12)),
     "t;A\r\n".encode("utf-16-le") + b"".join(f"{n - 4},5 us;{n % 2}\r\n".encode("utf-16-le") for n in range(12)),
     b"t,U\n" + b"".join(f"{n - 4} µs,{n % 3 - 1}.5V\n".replace("-", "−").encode() for n in range(12)),
+    b"Date,Time,A,B\n"
+    + b"".join(
+        b"%02d/11/2026,%02d:59:59.%03d %s,%d,%s\n" % (29 + n // 6, 11, n * 90, b"pm", n % 2, (b"nan", b"1")[n % 2])
+        for n in range(10)
+    ),
+    b"Time [min],A,U [V]\n"
+    + b"".join(
+        b"%.5g,%s,%s\n" % (n * n / 7, (b"1", b"", b"0", b"")[n % 4], (b"NaN", b"3.3")[n % 2]) for n in range(60)
+    ),
+    b"Time  A   B\n"
+    + b"".join(b"100:00:%02d.5   %d  %d\n" % (n * 4, n % 2, n // 3 % 2) for n in range(12))
+    + bytes(70),
     "Time [µs];A\r".encode("latin-1") + b"".join(b"%d,25;%d\r" % (n, n % 2) for n in range(8)),
 )
 
@@ -77,6 +89,8 @@ WORDS = {
         b"[s]", b"(V)", b"mV", b"sample", b"Sample rate: 0 Hz", b"# 24 MHz", b"x", b"z", b"low", b"HIGH", b"true", b"0x", b"FF",
         b"=1+1", b"@x", b".", b",5", b"5,", b"e5", b"+", b"-", b"12:30:01", b"2026-11-25", b"\xef\xbb\xbf", b"\xff\xfe", b"\xb5s",
         b" us", b"ms", b"V", b"2026-12-31T", b"23:59:59", b"+02:00", b"\x1a", b"0b1", "−".encode(),
+        b"nan", b"N/A", b"null", b"29/11/2026 ", b"11.12.2026", b" PM", b"am", b"100:00:00.5", b"\xc2\xa0us", b"usec", b"[min]",
+        b"(h)", b"\0" * 50, b"00:00:00", b"channel", b"value",
     ),
     "rig": (
         b"[capture]\n", b"[index]\n", b"[motor]\n", b"[[leds]]\n", b"[display]\n", b"[markers]\n", b"[limits]\n", b"true", b"''",

@@ -12,7 +12,7 @@ from spinlag.importers.csv_dialect import SPACES
 from spinlag.importers.csv_fast import any_width_rows, has_tail, run_of_one_width, same_width_rows, separated_rows
 from spinlag.importers.csv_layout import Layout
 from spinlag.importers.csv_rows import Fault, Rows
-from spinlag.importers.csv_slow import COMMENT_BYTES, slow_rows
+from spinlag.importers.csv_slow import COMMENT_BYTES, ZERO_BYTES, slow_rows
 from spinlag.importers.csv_text import END_OF_FILE, NEWLINE, QUOTE, Text, plain_text, text_as_it_stands
 
 _FEW_ROWS = 512
@@ -63,7 +63,16 @@ def _numbered(pieces: Iterator[Rows]) -> list[Rows]:
 
 
 def _read(raw: bytearray, start: int, stop: int, layout: Layout) -> Iterator[Rows]:
-    """Rows as the text stands, quotes and spaces included, where they have a tail; else in plain form."""
+    """Rows as the text stands, quotes and spaces included, where they have a tail; else in plain form.
+
+    A line with a zero byte in it is a fault, in whatever column.
+    """
+    zero = raw.find(0, start, stop)
+    if zero >= 0:
+        line = raw.rfind(layout.newline, start, zero) + 1 or start
+        yield from _read(raw, start, line, layout)
+        yield _nothing(Fault(0, None, ZERO_BYTES))
+        return
     dialect = layout.dialect
     if not has_tail(layout) or layout.newline != NEWLINE or dialect.delimiter in (SPACES, dialect.decimal):
         yield from _read_plain(raw, start, stop, layout)

@@ -36,6 +36,8 @@ _SHOWN = 40
 NO_SAMPLE = (9.9e37, 9.91e37)
 """What instruments write for infinity and for no number (SCPI-99 volume 1, 7.2.1.4; from memory)."""
 
+ZERO_BYTES = "zero bytes stand here, as after a failed copy; copy or export the file again"
+
 COMMENT_BYTES = tuple(mark.encode() for mark in COMMENT_MARKS)
 
 _PREFIXES = {2: "0b", 16: "0x"}
@@ -83,7 +85,7 @@ def slow_rows(text: Text, start: int, stop: int, layout: Layout) -> Rows:
 
 def _take(gathered: _Gathered, number: int, line: str, text: Text, layout: Layout) -> Fault | None:
     if "\0" in line:
-        return Fault(number, None, "zero bytes stand here, as after a failed copy; copy or export the file again")
+        return Fault(number, None, ZERO_BYTES)
     fields = line.count(chr(text.delimiter)) + 1
     if fields != len(layout.columns):
         remedy = _remedy(line, text, layout) or "; text is missing here: copy or export the file again"

@@ -205,3 +205,116 @@ def test_one_endless_high_does_not_turn_a_line_over():
     hung[len(edges) // 2 + 1 :] += 2 * 10**9
     for line in (edges, hung):
         assert detect_polarity(capture([channel("DOUT", line)], end=int(line[-1]) + 1), channel("DOUT", line)) is False
+
+
+def only(built, name, change):
+    """The capture with one line changed."""
+    lines = tuple(change(line) if line.name == name else line for line in built.channels)
+    return dataclasses.replace(built, channels=lines)
+
+
+def dead_from(tick):
+    return lambda line: dataclasses.replace(line, edges=line.edges[: int(np.searchsorted(line.edges, tick))])
+
+
+def dead_until(tick):
+    def change(line):
+        first = int(np.searchsorted(line.edges, tick))
+        return dataclasses.replace(line, edges=line.edges[first:], initial=line.initial ^ (first & 1))
+
+    return change
+
+
+def unknown_in(begin, end):
+    return lambda line: dataclasses.replace(cut(line, begin, end), unknown=np.array([[begin, end]]))
+
+
+def on_lines(built, names, change):
+    for name in names:
+        built = only(built, name, change)
+    return built
+
+
+def test_motor_lines_that_stand_still_while_the_index_goes_on_are_dead():
+    built, rig = BENCHES["motor"]
+    ((begin, end),) = spans_of(built, (0.3, 0.7))
+    phases = rig.motor.phases
+    whole = analyse(built, rig).rotation
+    for change in (lambda line: cut(line, begin, end), dead_from(end), dead_until(begin)):
+        found = analyse(on_lines(built, phases, change), rig)
+        # the index alone knows the turns there, and no pulse of it is one too many
+        assert found.rotation.speed.n == whole.speed.n
+        assert found.rotation.speed.min == pytest.approx(whole.speed.min, rel=1e-3)
+        assert {one.id for one in found.verdicts if one.verdict == "fail"} == {"motor.dropouts"}
+        assert found.motor.dropouts == 1
+
+
+def test_motor_lines_that_never_move_are_in_order_nowhere():
+    built, rig = BENCHES["motor"]
+    found = analyse(on_lines(built, rig.motor.phases, dead_from(0)), rig)
+    outcomes = {one.id: (one.verdict, one.note) for one in found.verdicts if one.id.startswith("motor.")}
+    assert set(outcomes.values()) == {("not-measured", "no electrical cycle on U, V, W")}
+
+
+@pytest.mark.parametrize("names", [["U"], ["U", "V", "W"], ["DOUT"], ["SENSOR"], ["SENSOR", "U", "V", "W", "DOUT"]])
+def test_levels_of_x_are_no_fault(names):
+    built, rig = BENCHES["motor"]
+    ((begin, end),) = spans_of(built, (0.3, 0.7))
+    found = analyse(on_lines(built, names, unknown_in(begin, end)), rig)
+    assert [(one.id, one.value) for one in found.verdicts if one.verdict != "pass"] == []
+    assert {one.kind for one in found.incidents.incidents if one.origin is None} <= {"capture-gap"}
+    assert all(any(name in said and "unknown (x" in said for said in found.warnings) for name in names)
+
+
+def test_nothing_passes_on_what_came_before_a_line_died():
+    built, rig = BENCHES["motor"]
+    ((half, late),) = spans_of(built, (0.6, 1.15))
+    for name, told in (
+        ("DOUT", ("leds.", "latency.", "placement.")),
+        ("SENSOR", ("rotation.", "latency.", "placement.")),
+    ):
+        found = analyse(only(built, name, dead_from(half)), rig)
+        resting = [one for one in found.verdicts if one.id.startswith(told)]
+        assert {one.verdict for one in resting} <= {"undecided", "fail"}
+        assert all(f"{name} goes dead at" in one.note for one in resting if one.verdict == "undecided")
+        # the end of the record alone is only warned of
+        found = analyse(only(built, name, dead_from(late)), rig)
+        assert "undecided" not in {one.verdict for one in found.verdicts}
+
+
+def test_what_failed_before_a_line_died_stays_failed():
+    built, rig = BENCHES["motor"]
+    strict = rig_from_mapping(
+        {**rig.model_dump(mode="json", exclude_defaults=True), "limits": {"latency.latency": {"max_us": 1}}}
+    )
+    ((half, _),) = spans_of(built, (0.6, 1.15))
+    found = analyse(only(built, "DOUT", dead_from(half)), strict)
+    assert {one.verdict for one in found.verdicts if one.id == "latency.latency"} == {"fail"}
+
+
+def test_an_led_line_that_begins_late_did_not_answer_late():
+    built, rig = BENCHES["motor"]
+    ((half, _),) = spans_of(built, (0.611, 1.15))
+    found = analyse(only(built, "DOUT", dead_until(half)), rig)
+    assert {one.id: one.verdict for one in found.verdicts}["latency.latency"] == "pass"
+
+
+@pytest.mark.parametrize("where, change", [("first", dead_until), ("last", dead_from)])
+def test_a_record_that_begins_or_ends_with_nothing(where, change):
+    built, rig = BENCHES["motor"]
+    ((half, _),) = spans_of(built, (0.6, 1.15))
+    names = [line.name for line in built.channels]
+    found = analyse(on_lines(built, names, change(half)), rig)
+    assert [said for said in found.warnings if f"no line changes in the {where}" in said]
+    assert "fail" not in {one.verdict for one in found.verdicts}
+    assert not any("no line changes" in said for said in analyse(built, rig).warnings)
+
+
+def test_a_shaft_that_comes_to_rest_at_the_end_is_not_asked_about():
+    built = read_capture(CAPTURES / "tide-dial-shaft.csv")
+    names = [line.name for line in built.channels]
+    stopping = stalled(built, 1.2, 0.3, 3.0, 0.1, names)
+    rest = round(2.5 / float(built.tick))
+    stopping = on_lines(dataclasses.replace(stopping, end=rest), names, dead_from(rest))
+    found = analyse(stopping, read_rig(CAPTURES / "tide-dial-shaft.toml"))
+    assert not any("no line changes" in said for said in found.warnings)

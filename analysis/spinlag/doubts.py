@@ -7,6 +7,7 @@ figures that look sound; these checks say what a colleague at the bench would as
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -14,19 +15,23 @@ import numpy as np
 from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
 from spinlag.incidents.model import IncidentReport
 from spinlag.incidents.sentences import listed
+from spinlag.incidents.standstill import marks_of, pace_beside, shaft_lines
 from spinlag.leds.parts import Part
 from spinlag.leds.updates import ChainUpdates
 from spinlag.motor import Motor
 from spinlag.rig import Rig
 from spinlag.rotation import FASTEST_MARKS_HZ, pulse_rate_hz
 from spinlag.sampling import USUAL_MHZ
-from spinlag.wrong_lines import TIME, Unsound, WrongClip
+from spinlag.wrong_lines import TIME, Unsound, WrongClip, on_index
 
 SILENCES = 5.0
 """A line died if its last silence is so many times its longest other one. Common practice, no source."""
 
 SHARE = 0.02
 """Silences and unknown stretches at the ends of the record that are a smaller part of it are not worth a word."""
+
+DEAD_SHARE = 0.1
+"""Nothing passes for a whole record of which so much came after its line went dead. Common practice, no source."""
 
 OFF_SCALE = 1.15
 """Times off by less than this factor are for the verdicts; clocks are off by whole factors."""
@@ -66,6 +71,7 @@ def doubts(
         *_no_motor_line(capture, rig, motor, misplaced),
         *_lifeless(named),
         *_fell_silent(capture, rig, named, chains),
+        *_quiet_ends(capture, rig, named, chains),
         *_unknown(capture, named),
         *_gaps(incidents),
     )
@@ -75,6 +81,34 @@ def clock_doubts(capture: Capture, chains: Sequence[ChainUpdates], clips: Sequen
     """Everything that is timed, where the bit times betray a wrong clock."""
     said = any(_bit_times(capture, _placed(capture, chains, clips)))
     return (Unsound(TIME, "the bit times say that the file's clock may be wrong; see the warnings"),) if said else ()
+
+
+def ended_early(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> tuple[Unsound, ...]:
+    """What passes on part of the record alone, as the LED line or the index that it needs went dead while others went
+    on. Lines that only show changes may well rest."""
+    named = _named(capture, rig)
+    busy = [(key, channel) for key, channel in named if len(channel.edges) >= _enough_edges(key)]
+    still = {capture.channel(chain.channel).path for chain in chains if chain.changes_only}
+    starts = {capture.channel(chain.channel).path: chain.start for chain in chains if len(chain) > 2}
+    found: list[Unsound] = []
+    for key, channel in busy:
+        if channel.path in still or not key.startswith(("index.", "leds[")):
+            continue
+        last = int(channel.edges[-1])
+        after, others = capture.end - last, [other for _, other in busy if other is not channel]
+        if after <= DEAD_SHARE * (capture.end - capture.start):
+            continue
+        if after <= SILENCES * _longest_pause(channel, starts.get(channel.path)):
+            continue
+        if not _active(others, last + after // 2, capture.end):
+            continue
+        why = f"{channel.name} goes dead at {_instant(capture, last)}, and what followed is not in this figure"
+        if key.startswith("index."):
+            found += [replace(one, passes_only=True) for one in on_index(rig, why)]
+        else:
+            own = f"leds.{rig.leds[int(key[5 : key.index(']')])].name}."
+            found += [Unsound(what, why, passes_only=True) for what in (own, "latency.", "placement.")]
+    return tuple(found)
 
 
 def _placed(capture: Capture, chains: Sequence[ChainUpdates], clips: Sequence[WrongClip]) -> list[ChainUpdates]:
@@ -161,6 +195,32 @@ def _fell_silent(
             yield (
                 f"{channel.name} ({key}) changes for the first time at {_instant(capture, first)}, "
                 f"{_span(capture, before)} into the record, while other lines are busy: what needs it begins there"
+            )
+
+
+def _quiet_ends(
+    capture: Capture, rig: Rig, named: Sequence[tuple[str, Channel]], chains: Sequence[ChainUpdates]
+) -> Iterator[str]:
+    """A start or an end of the record in which nothing at all changes, though the shaft was at speed beside it."""
+    moving = [channel for channel in capture.channels if len(channel.edges)]
+    busy = [channel for key, channel in named if len(channel.edges) >= _enough_edges(key)]
+    if not busy:
+        return
+    first, last = min(int(one.edges[0]) for one in moving), max(int(one.edges[-1]) for one in moving)
+    share = SHARE * (capture.end - capture.start)
+    ends = [(capture.start, first, "first"), (last, capture.end, "last")]
+    if not (ends := [one for one in ends if one[1] - one[0] > share]):
+        return
+    starts = {capture.channel(chain.channel).path: chain.start for chain in chains if len(chain) > 2}
+    usual = min(_longest_pause(channel, starts.get(channel.path)) for channel in busy)
+    lines, marks = shaft_lines(capture, rig), marks_of(rig)
+    for begin, end, where in ends:
+        if end - begin > SILENCES * usual and pace_beside(lines, begin, end, marks) != "lost":
+            yield (
+                f"no line changes in the {where} {_span(capture, end - begin)} of the record (from "
+                f"{_instant(capture, begin)} to {_instant(capture, end)}), and none shows the shaft "
+                f"{'getting up to speed after' if where == 'first' else 'coming to rest before'} it: the recorder, or "
+                "everything at once, stood still; nothing there was judged"
             )
 
 

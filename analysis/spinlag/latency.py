@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spinlag.capture import Capture
 from spinlag.leds.updates import ChainUpdates
 from spinlag.placed import rows_of_turns
-from spinlag.placement import Placement, sound_updates
+from spinlag.placement import Placement, sound_updates, turns_touched
 from spinlag.rig import Rig
 from spinlag.rotation import NO_TICK, Rotation
 from spinlag.summary import Statistics, summarise
@@ -46,14 +48,26 @@ class Latency:
 
 
 def measure_latency(
-    capture: Capture, rig: Rig, rotation: Rotation, chain: ChainUpdates, placement: Placement
+    capture: Capture,
+    rig: Rig,
+    rotation: Rotation,
+    chain: ChainUpdates,
+    placement: Placement,
+    *,
+    gaps: Sequence[tuple[int, int]] = (),
 ) -> Latency:
-    """Latency of every revolution with an index edge: the first update that placement gave to that revolution."""
+    """Latency of every revolution with an index edge: the first update that placement gave to that revolution.
+
+    Revolutions in which one of the `gaps` in what was seen of the chain (first and last tick) may hide that update are
+    left out.
+    """
     tick = float(capture.tick)
     index = rotation.turns["index_tick"].to_numpy(dtype=np.int64)
     seen = np.flatnonzero(index != NO_TICK)
     first, after = rows_of_turns(placement.places.revolution, len(index))
-    update = np.where(after > first, first, -1)[seen]
+    update = np.where(after > first, first, -1)
+    seen = seen[~_hidden(rotation, chain, update, gaps)[seen]]
+    update = update[seen]
     there = update >= 0
     there[there] = chain.whole[update[there]]
     if placement.changes_only:
@@ -113,6 +127,19 @@ def measure_latency(
         revolutions_without_update=int(np.count_nonzero(update < 0)),
         revolutions_with_broken_update=int(np.count_nonzero(broken)),
     )
+
+
+def _hidden(
+    rotation: Rotation, chain: ChainUpdates, update: NDArray[np.int64], gaps: Sequence[tuple[int, int]]
+) -> NDArray[np.bool_]:
+    """Turns, shape (turns,), with a gap before the end of their first update, or anywhere where they have none; and the
+    turn in which a line that was silent from the start of the record on begins: that is no answer to an index edge."""
+    hidden = turns_touched(rotation, gaps)
+    for turn in np.flatnonzero(hidden & (update >= 0)).tolist():
+        until = int(chain.last[update[turn]])
+        hidden[turn] = any(begin < until and end > rotation.turn_ticks[turn] for begin, end in gaps)
+    hidden[1:] |= update[1:] == 0
+    return hidden
 
 
 def _mean_uncertainty(capture: Capture, rig: Rig, values: np.ndarray, *, locked: bool) -> float | None:

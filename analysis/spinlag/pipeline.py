@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from spinlag.capture import Capture, Progress
 from spinlag.cautions import cautions
 from spinlag.clips import wrong_clips
-from spinlag.doubts import clock_doubts, doubts
+from spinlag.doubts import clock_doubts, doubts, ended_early
 from spinlag.errors import Problem, RigError
 from spinlag.findings import Findings
 from spinlag.incidents.find import Seen, find_incidents, gaps_told
@@ -18,6 +18,7 @@ from spinlag.latency import Latency, measure_latency
 from spinlag.leds import decode_chains
 from spinlag.leds.lost import with_gaps
 from spinlag.leds.together import light_sentences
+from spinlag.leds.unseen import nobody_saw, unseen_of
 from spinlag.leds.updates import ChainUpdates
 from spinlag.memory import release_freed_memory
 from spinlag.motor import Motor
@@ -115,20 +116,22 @@ def _follow(
 ) -> tuple[_Followed, IncidentReport, Seen | None]:
     """Placement, latency and incidents. `gaps` of the recording, where they are known from an earlier look."""
     rotation, motor, chains = read.rotation, read.motor, read.chains
-    spans = _spans(capture, gaps)
+    spans = [[*_spans(capture, gaps), *unseen_of(capture, chain)] for chain in chains]
     placements = tuple(
-        None if rotation is None else place(capture, rig, rotation, chain, motor, gaps=spans) for chain in chains
+        None if rotation is None else place(capture, rig, rotation, chain, motor, gaps=own)
+        for chain, own in zip(chains, spans, strict=True)
     )
     latencies = tuple(
         None
         if rotation is None or placement is None or not rotation.begins_known
-        else measure_latency(capture, rig, rotation, chain, placement)
-        for chain, placement in zip(chains, placements, strict=True)
+        else measure_latency(capture, rig, rotation, chain, placement, gaps=own)
+        for chain, placement, own in zip(chains, placements, spans, strict=True)
     )
     release_freed_memory()
     observations = [*(rotation.observations if rotation else ()), *(o for chain in chains for o in chain.observations)]
     observations += [o for placement in placements if placement for o in placement.observations]
     observations += motor.observations if motor else ()
+    observations = [seen for seen in observations if not nobody_saw(seen, capture, chains, rotation)]
     observations.sort(key=lambda observation: observation.tick)
     incidents, seen = find_incidents(capture, rig, rotation, chains, placements, observations, motor=motor, gaps=gaps)
     release_freed_memory()
@@ -144,7 +147,11 @@ def _findings(
     warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents, motor, read.clips))
     capture = replace(capture, warnings=warnings)
     verdicts = judge_all(capture, rig, rotation, chains, placements, latencies, quality=quality, motor=motor)
-    doubted = (*unsound(capture, rig, read.clips), *clock_doubts(capture, chains, read.clips))
+    doubted = (
+        *unsound(capture, rig, read.clips),
+        *clock_doubts(capture, chains, read.clips),
+        *ended_early(capture, rig, chains),
+    )
     return Findings(
         capture=capture,
         rig=rig,

@@ -75,7 +75,7 @@ class Placement:
     """True where columns that show the same as the one before leave no trace, so that only those which change in most
     turns can be missed, and latency is known of turns whose first column changes."""
     gap_turns: int = 0
-    """Turns that are not judged for nothing but a gap of the recording in them."""
+    """Turns that are not judged only because part of them was not seen."""
     observations: tuple[Observation, ...] = ()
 
     @property
@@ -98,9 +98,9 @@ def place(
     """Placement of one chain's updates: each on the nearest slot of the grid that its turn's own updates show.
 
     Angles come from the motor lines where these know the shaft better than the index alone, otherwise from the index
-    and the period that really happened. Turns that meet one of the `gaps` of the recording (first and last tick) are
-    not judged: nobody knows which columns came in it. None where there is no whole revolution or no whole update to
-    place.
+    and the period that really happened. Turns that meet one of the `gaps` in what was seen of the chain (first and last
+    tick) are not judged: nobody knows which columns came in it. None where there is no whole revolution or no whole
+    update to place.
     """
     if len(rotation.turn_ticks) < 2 or not chain.whole.any():
         return None
@@ -123,7 +123,7 @@ def place(
         expected = usual_columns(places.revolution, places.column, turns, columns)
         table["missing"] = missing_of(expected, places.revolution, places.column, turns, columns)
     used = (table["updates"] > 0).to_numpy() & rotation.turns["used"].to_numpy(dtype=bool)
-    recorded = ~_touched(rotation, gaps)
+    recorded = ~turns_touched(rotation, gaps)
     judged = table[used & recorded]
     usable = np.zeros(len(table) + 1, dtype=bool)  # the last one is for updates of no revolution, which say -1
     usable[judged["revolution"].to_numpy()] = True
@@ -163,8 +163,8 @@ def place(
     return replace(placed, observations=seen)
 
 
-def _touched(rotation: Rotation, gaps: Sequence[tuple[int, int]]) -> NDArray[np.bool_]:
-    """Turns that meet a gap of the recording, shape (turns,)."""
+def turns_touched(rotation: Rotation, gaps: Sequence[tuple[int, int]]) -> NDArray[np.bool_]:
+    """Turns that meet one of the gaps (first and last tick), shape (turns,)."""
     touched = np.zeros(len(rotation.turn_ticks) - 1, dtype=bool)
     for begin, end in gaps:
         first = int(rotation.turn_ticks.searchsorted(begin, side="right")) - 1

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from spinlag.capture import Capture, Channel, Ticks
 from spinlag.incidents.sentences import listed
-from spinlag.incidents.standstill import Pace, pace_beside
+from spinlag.incidents.standstill import Pace, marks_of, pace_beside, shaft_lines
 from spinlag.incidents.steps import faults_of_turns
+from spinlag.leds.unseen import unseen_of
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation
 from spinlag.placed import stretches
@@ -106,7 +107,7 @@ def _gaps(
     found: list[Observation] = []
     taken: list[tuple[int, int]] = []
     telling = [silence for silence in silences if silence.family != "index" or not chains]
-    shaft, marks = _shaft_lines(capture, rig), marks_of(rig)
+    shaft, marks = shaft_lines(capture, rig), marks_of(rig)
     for silence in sorted(telling, key=lambda one: (one.end - one.begin, one.begin)):
         if any(begin < silence.end and silence.begin < end for begin, end in taken):
             continue
@@ -138,6 +139,7 @@ def _silent(
         for seen in told
         if seen.kind in ("data-silent", "capture-gap")
     ]
+    known += [(begin, end, chain.channel) for chain in chains for begin, end in unseen_of(capture, chain)]
     steps = {chain.channel: float(np.median(np.diff(chain.start))) for chain in chains if len(chain) > 1}
     names = {chain.channel: chain.name for chain in chains}
     # where only changes are seen, a pause as long as others is the picture's own
@@ -178,18 +180,6 @@ def _stillest(lines: Sequence[Channel], begin: int, end: int) -> tuple[int, int]
     return int(instants[k]), int(instants[k + 1])
 
 
-def marks_of(rig: Rig) -> int:
-    """Places on the index wheel, a missing tooth's included."""
-    return rig.index.pulses_per_revolution + int(rig.index.missing_tooth) if rig.index is not None else 1
-
-
-def _shaft_lines(capture: Capture, rig: Rig) -> list[tuple[str, Channel]]:
-    """The lines that the shaft moves, each with its family."""
-    lines = [("index", rig.index.channel)] if rig.index is not None else []
-    lines += [("motor", name) for name in rig.motor.phases] if rig.motor is not None else []
-    return [(family, capture.channel(name)) for family, name in lines]
-
-
 def _silences(
     capture: Capture,
     rig: Rig,
@@ -198,7 +188,7 @@ def _silences(
     observations: Sequence[Observation],
 ) -> list[Silence]:
     found: list[Silence] = []
-    for family, channel in _shaft_lines(capture, rig):
+    for family, channel in shaft_lines(capture, rig):
         if _FEWEST_EDGES <= len(channel.edges) <= _MOST_EDGES:
             found += _of_line(channel, family)
     for chain in chains:

@@ -11,12 +11,13 @@ import numpy as np
 
 from spinlag.capture import Capture
 from spinlag.incidents.answers import Drawing, answer, doubt
-from spinlag.incidents.detect import detect, marks_of
+from spinlag.incidents.detect import detect
 from spinlag.incidents.link import Clock, clock_of, link
 from spinlag.incidents.model import Event, Incident, IncidentReport
 from spinlag.incidents.rates import rates
 from spinlag.incidents.reconcile import reconcile
 from spinlag.incidents.sentences import event_sentence, seen_sentence
+from spinlag.incidents.standstill import marks_of
 from spinlag.incidents.steps import without_false_steps
 from spinlag.incidents.suspects import Scene, find_suspects
 from spinlag.incidents.witness import shaft_says

@@ -7,7 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from spinlag.capture import Channel, Ticks
+from spinlag.capture import Capture, Channel, Ticks
+from spinlag.rig import Rig
 
 SLOWED = 1.2
 """A shaft that comes to rest over n periods takes at least 0.83 sqrt(n) times as long over the last whole one (constant
@@ -20,6 +21,18 @@ _NEAREST = 3
 """The periods nearest to it, which the shaft may have come to rest in already."""
 
 Pace = Literal["kept", "lost", "unknown"]
+
+
+def marks_of(rig: Rig) -> int:
+    """Places on the index wheel, a missing tooth's included."""
+    return rig.index.pulses_per_revolution + int(rig.index.missing_tooth) if rig.index is not None else 1
+
+
+def shaft_lines(capture: Capture, rig: Rig) -> list[tuple[str, Channel]]:
+    """The lines that the shaft moves, each with its family."""
+    lines = [("index", rig.index.channel)] if rig.index is not None else []
+    lines += [("motor", name) for name in rig.motor.phases] if rig.motor is not None else []
+    return [(family, capture.channel(name)) for family, name in lines]
 
 
 def pace_beside(lines: Sequence[tuple[str, Channel]], begin: int, end: int, marks: int) -> Pace:

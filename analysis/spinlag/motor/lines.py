@@ -65,14 +65,16 @@ class Series:
 @dataclass(frozen=True, eq=False)
 class CountedLines:
     """All series of the motor lines, counted together. `silent`: lines without enough edges to count; `strange`: lines
-    that step as no motor's line does, left out. `notes`: what was done to the lines. `seams`, shape (k, 2): last edge
-    before and first one after each stretch through which no series was counted, as nobody looked."""
+    that step as no motor's line does, left out. `notes`: what was done to the lines. `breaks`, shape (k, 2): last edge
+    before and first one after each stretch through which no series was counted for sure; `seams`, shape (k, 2): those
+    of them in which nobody looked."""
 
     names: tuple[str, ...]
     series: tuple[Series, ...]
     silent: tuple[int, ...]
     strange: tuple[int, ...]
     notes: tuple[str, ...]
+    breaks: Ticks = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
     seams: Ticks = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
 
     def phase_of_cycle(self, ticks: Ticks) -> Floats:
@@ -119,16 +121,17 @@ def count_lines(capture: Capture, names: tuple[str, ...]) -> CountedLines:
     busier = _busier({i: sum(len(ticks) for _, _, ticks, _ in counted) for i, counted in raw.items()})
     kept = [entry for i, counted in raw.items() if i not in busier for entry in counted]
     series = _lay_together(kept) if kept else ()
-    seams = _seams(series)
-    return CountedLines(names, series, tuple(silent), tuple(sorted([*strange, *busier])), tuple(notes), seams)
+    breaks = _in_all([(one, one.broken) for one in series])
+    seams = _in_all([(one, one.cut) for one in series])
+    return CountedLines(names, series, tuple(silent), tuple(sorted([*strange, *busier])), tuple(notes), breaks, seams)
 
 
-def _seams(series: tuple[Series, ...]) -> Ticks:
-    """Stretches that every series has cut: their last edge before and their first one after, shape (k, 2)."""
+def _in_all(marked: list[tuple[Series, Mask]]) -> Ticks:
+    """Stretches before marked edges that every series has: their last edge before and first one after, shape (k, 2)."""
     seams: list[tuple[int, int]] | None = None
-    for one in series:
+    for one, mark in marked:
         believed = one.believed
-        after = np.flatnonzero(one.cut[believed][1:]) + 1
+        after = np.flatnonzero(mark[believed][1:]) + 1
         own = list(zip(one.ticks[believed[after - 1]].tolist(), one.ticks[believed[after]].tolist(), strict=True))
         seams = own if seams is None else _common(seams, own)
     return np.array(seams or [], dtype=np.int64).reshape(-1, 2)

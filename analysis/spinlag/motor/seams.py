@@ -1,4 +1,4 @@
-"""Motor lines across stretches that nobody saw: the cycles that passed there are those that the index allows."""
+"""Motor lines across stretches in which all of them stood still: as many cycles passed as the index allows."""
 
 from __future__ import annotations
 
@@ -11,24 +11,24 @@ from spinlag.rotation import NO_TICK, Rotation
 from spinlag.rotation.lattice import NO_PLACE
 
 NEARBY = 5
-"""Index pulses on either side of a seam that are held against each other."""
+"""Index pulses on either side of a break that are held against each other."""
 
 
 def joined_by_index(lines: CountedLines, rotation: Rotation | None, pole_pairs: int | None) -> CountedLines:
-    """The lines with the count after each seam such that the index stands on the rotor where it stood before.
+    """The lines with the count after each break such that the index stands on the rotor where it stood before.
 
     Over a long stretch the pace alone leaves several numbers of cycles open. Only those are right that fit the index,
     and the turns in between are as many as the rotation reckons with.
     """
-    if rotation is None or pole_pairs is None or not len(lines.seams):
+    if rotation is None or pole_pairs is None or not len(lines.breaks):
         return lines
     at = rotation.turns["index_tick"].to_numpy()
     seen = (at != NO_TICK) & (rotation.turns["kind"].to_numpy() != "shifted")
     at, number = at[seen], np.flatnonzero(seen)
     ahead = lines.phase_of_cycle(at) - pole_pairs * number
     at, ahead = at[np.isfinite(ahead)], ahead[np.isfinite(ahead)]
-    piece = np.searchsorted(lines.seams[:, 1], at, side="right")
-    for k, (begin, end) in enumerate(lines.seams.tolist()):
+    piece = np.searchsorted(lines.breaks[:, 1], at, side="right")
+    for k, (begin, end) in enumerate(lines.breaks.tolist()):
         before, after = ahead[(at <= begin) & (piece == k)][-NEARBY:], ahead[(at >= end) & (piece == k + 1)][:NEARBY]
         if len(before) and len(after):
             step = round(float(np.median(before) - np.median(after)))

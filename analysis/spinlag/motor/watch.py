@@ -16,6 +16,7 @@ from spinlag.motor.pattern import Nodes, Pattern
 from spinlag.motor.states import States
 from spinlag.observations import Observation
 from spinlag.rotation import Rotation
+from spinlag.rotation.unseen import lasting
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -54,14 +55,34 @@ def find_faults(
     states: States | None,
     rotation: Rotation | None,
 ) -> tuple[Fault, ...]:
-    """All irregularities in order of time; those that a dead line brings about are left out."""
-    dead = [*_never_alive(capture, lines), *_dropouts(capture, lines, rotation)]
+    """All irregularities in order of time; those that a dead line brings about are left out, and those where nobody
+    looked at the line."""
+    unseen = _Unseen(capture, lines)
+    dead = [*_never_alive(capture, lines), *_dropouts(capture, lines, rotation, unseen)]
     faults = [*_lost(lines), *_extra(lines), *_displaced(lines, pattern, nodes)]
     if states is not None:
         faults += [Fault(int(t), "invalid-state", -1, int(n), said) for t, n, said in states.invalid]
         faults += [Fault(int(t), "skipped-step", -1, 0, said) for t, said in states.skipped]
-    clear = _outside(faults, dead, _cycle_ticks(lines))
+    clear = [fault for fault in _outside(faults, dead, _cycle_ticks(lines)) if not unseen.hides(fault)]
     return tuple(sorted([*dead, *clear], key=lambda fault: fault.tick))
+
+
+class _Unseen:
+    """The stretches in which a line was unknown (x or z), an electrical cycle more on either side."""
+
+    def __init__(self, capture: Capture, lines: CountedLines) -> None:
+        channels = [capture.channel(name) for name in lines.names]
+        wider = np.array([-1, 1]) * _cycle_ticks(lines)
+        self.spans = [
+            np.add(lasting(one.unknown, np.asarray(one.edges[:])), wider) if len(one.unknown) else one.unknown
+            for one in channels
+        ]
+
+    def hides(self, fault: Fault) -> bool:
+        """Whether it lies in such a stretch of its line, or of any where all lines have it together."""
+        own = self.spans if fault.line < 0 else self.spans[fault.line : fault.line + 1]
+        begin, end = fault.tick, fault.tick + fault.length
+        return any(bool(((spans[:, 0] <= begin) & (end <= spans[:, 1])).any()) for spans in own)
 
 
 def _outside(faults: list[Fault], dead: list[Fault], margin: int) -> list[Fault]:
@@ -139,10 +160,10 @@ def _gaps(one: _Line) -> Iterable[tuple[int, int]]:
         yield int(i), int(step[i]) - 1
 
 
-def _dropouts(capture: Capture, lines: CountedLines, rotation: Rotation | None) -> list[Fault]:
+def _dropouts(capture: Capture, lines: CountedLines, rotation: Rotation | None, unseen: _Unseen) -> list[Fault]:
     found: list[Fault] = []
     every = _interleaved(lines)
-    start, end = _seen_span(every)
+    start, end = _seen_span(every, rotation)
     for one in every:
         half_cycle = _cycle_ticks(lines) / 2
         gaps = [(int(one.ticks[i]), int(one.ticks[i + 1]), n) for i, n in _gaps(one)]
@@ -157,11 +178,15 @@ def _dropouts(capture: Capture, lines: CountedLines, rotation: Rotation | None) 
                     f"the line stood still for {(after - before) * float(capture.tick) * 1e3:.4g} ms: {missing} edges"
                 )
                 found.append(Fault(tick, "dropout", one.line, after - tick, said))
-    return _together(found, len(every))
+    return _together([fault for fault in found if not unseen.hides(fault)], len(every))
 
 
-def _seen_span(every: list[_Line]) -> tuple[int, int]:
-    return min(int(one.ticks[0]) for one in every), max(int(one.ticks[-1]) for one in every)
+def _seen_span(every: list[_Line], rotation: Rotation | None) -> tuple[int, int]:
+    """First and last instant at which a motor line or the index shows that the shaft turned."""
+    start, end = min(int(one.ticks[0]) for one in every), max(int(one.ticks[-1]) for one in every)
+    if rotation is None or not len(rotation.turn_ticks):
+        return start, end
+    return min(start, int(rotation.turn_ticks[0])), max(end, int(rotation.turn_ticks[-1]))
 
 
 def _alive_elsewhere(every: list[_Line], line: int, before: int, after: int) -> bool:

@@ -161,8 +161,9 @@ def _left_out_of_chain(chain: ChainUpdates, placement: Placement | None, latency
         if outside:
             said.append(f"{chain.name}: {outside} updates lie before the first or after the last whole revolution.")
     if placement is not None and placement.gap_turns:
-        n = "1 revolution" if placement.gap_turns == 1 else f"{count(placement.gap_turns)} revolutions"
-        said.append(f"{chain.name}: {n} with a gap of the recording in them left out of the figures for placement.")
+        one = placement.gap_turns == 1
+        n = "1 revolution that meets" if one else f"{count(placement.gap_turns)} revolutions that meet"
+        said.append(f"{chain.name}: {n} a stretch nobody saw left out of the figures for placement.")
     if placement is not None and placement.broken:
         noun, are = ("update", "it is an incident") if placement.broken == 1 else ("updates", "they are incidents")
         said.append(

@@ -375,6 +375,9 @@ def _allowed(predictors: pd.DataFrame, best: str | None, limit: Limit) -> Measur
 def _of_motor(scale: _Scale, motor: Motor) -> list[Measure]:
     slip = None if motor.slip_deg_per_s is None else abs(motor.slip_deg_per_s)
     why = "" if slip is not None else "the motor lines could not be tied to the index"
+    # lines that never move are out of sequence nowhere: nothing was counted
+    counted = motor.cycles > 0
+    still = "" if counted else f"no electrical cycle on {', '.join(motor.phases)}"
     return [
         Measure(
             "motor.slip",
@@ -389,11 +392,21 @@ def _of_motor(scale: _Scale, motor: Motor) -> list[Measure]:
         Measure(
             "motor.sequence_faults",
             "faults in the motor's sequence",
-            float(motor.sequence_faults),
+            float(motor.sequence_faults) if counted else None,
             0.0,
             "1",
             None,
             None,
+            still,
         ),
-        Measure("motor.dropouts", "dead motor lines", float(motor.dropouts), 0.0, "1", None, None),
+        Measure(
+            "motor.dropouts",
+            "dead motor lines",
+            float(motor.dropouts) if counted else None,
+            0.0,
+            "1",
+            None,
+            None,
+            still,
+        ),
     ]

@@ -386,7 +386,7 @@ def test_sets_of_files_and_folders_to_a_comparison_folder(reports, tmp_path):
     assert names == ["compare.csv", "compare.html", "compare.json", "junit.xml"]
     document = json.loads((page.parent / "compare.json").read_bytes())
     assert document["schema"] == "spinlag/compare/1" and document["verdict"] == "worse"
-    assert [set(one) for one in document["before"]] == [{"file", "sha256", "revolutions", "read_with"}]
+    assert [set(one) for one in document["before"]] == [{"file", "sha256", "revolutions", "read_with", "warnings"}]
     for one in document["quantities"]:
         assert set(one) == QUANTITY_KEYS
         assert set(one["before"]) == set(one["after"]) == STATISTICS_KEYS

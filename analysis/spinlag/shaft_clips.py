@@ -34,6 +34,9 @@ STRANGE, KEPT = 0.5, 0.85
 evenly, 1 where all are alike). Common practice, no source."""
 
 _FEWEST_PULSES = 12
+_FEWEST_PHASES = 4
+"""So few phases of a line that turns with the bench are alike already, and so many of a stranger's seldom are."""
+
 _MOST_UPDATES = 1 << 14
 """Updates from which a typical latency is told."""
 
@@ -51,7 +54,7 @@ def index_elsewhere(capture: Capture, rig: Rig, seen: Survey, taken: frozenset[s
         return
     path = capture.channel(rig.index.channel).path
     line = seen.pulses.get(path)
-    if path in taken or line is None or line.count < _FEWEST_PULSES:
+    if path in taken or line is None or line.count < _FEWEST_PHASES:
         return
     mine = _phases(line, rig, seen)
     if not mine or max(mine.values()) >= STRANGE:
@@ -86,7 +89,7 @@ def _phases(line: Pulses, rig: Rig, seen: Survey) -> dict[str, float]:
     found = {}
     if seen.motor is not None and line not in seen.motor.lines:
         locks = [lock_of(one, line) for one in seen.motor.lines]
-        if max(lock.turns for lock in locks) >= _FEWEST_PULSES - 2:
+        if max(lock.turns for lock in locks) >= _FEWEST_PHASES - 1:
             found["motor"] = max(1.0 if lock.locked else lock.concentration for lock in locks)
     places = 1 if rig.index is None or rig.index.missing_tooth else rig.index.pulses_per_revolution
     wires = {**seen.wires, **stand_ins(seen.others)}
@@ -96,7 +99,7 @@ def _phases(line: Pulses, rig: Rig, seen: Survey) -> dict[str, float]:
         for edge in ("rising", "falling")
         if wire.on_scale
     ]
-    if told := [one.concentration for one in follows if one is not None and one.pulses >= _FEWEST_PULSES]:
+    if told := [one.concentration for one in follows if one is not None and one.pulses >= _FEWEST_PHASES]:
         found["leds"] = max(told)
     return found
 
@@ -129,7 +132,7 @@ def motor_elsewhere(
     for number, path in enumerate(paths):
         line = lines.get(path)
         rest = [other for key, other in others.items() if key != path]
-        if path in taken or line is None or line.count < _FEWEST_PULSES or not _turn_together(rest):
+        if path in taken or line is None or line.count < _FEWEST_PHASES or not _turn_together(rest):
             continue
         if max(_kept(line, other) for other in rest) >= STRANGE:
             continue
@@ -173,7 +176,7 @@ def _kept_in(line: Pulses, other: Pulses) -> float:
     if len(cycles) < 3:
         return 0.0
     edges = edges_between(line.look.channel, int(cycles[0]), int(cycles[-1])).turning_to(1)
-    if len(edges) < _FEWEST_PULSES // 2:
+    if len(edges) < _FEWEST_PHASES - 1:
         return 0.0
     at = np.searchsorted(cycles, edges, side="right")
     edges, at = edges[at < len(cycles)], at[at < len(cycles)]

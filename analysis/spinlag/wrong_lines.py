@@ -15,8 +15,8 @@ from spinlag.verdicts import Verdict
 TIME = "time"
 """As `Unsound.what`: everything that rests on the file's clock."""
 
-_PER_SECOND = ("rotation.drift", "motor.slip")
-"""Quantities of other dimensions that are taken per second."""
+_WITH_TIMES = ("rotation.drift", "motor.slip", "latency.latency_deg", "placement.offset")
+"""Quantities of other dimensions that are taken per second, or into which the latch time of a part's sheet goes."""
 
 SEE = "see the proposal among the warnings"
 
@@ -45,7 +45,7 @@ class Unsound:
         if self.what != TIME:
             return quantity_id.startswith(self.what)
         timed = quantity(quantity_id).dimension in ("time", "speed")
-        return timed or quantity_id in _PER_SECOND or quantity_id.endswith(".pwm_rate")
+        return timed or quantity_id in _WITH_TIMES or quantity_id.endswith(".pwm_rate")
 
 
 @dataclass(frozen=True)
@@ -72,20 +72,25 @@ def without_misplaced(
     """The chains, those empty that were read from a line which carries no LED signal: its bits would be nonsense."""
     from spinlag.leds.chain_parts import chain_parts, no_updates
 
-    wrong = {path for one in clips for path in one.not_leds}
-    if not wrong:
-        return tuple(chains)
-    named = rig.channels()
+    wrong = dict(_no_leds(capture, rig, clips))
     kept = []
-    for number, (table, chain) in enumerate(zip(rig.leds, chains, strict=True)):
+    for table, chain in zip(rig.leds, chains, strict=True):
+        if why := wrong.get(table.name):
+            chain = replace(no_updates(table, chain.channel, chain_parts(table)[0], why), unread=why)
+        kept.append(chain)
+    return tuple(kept)
+
+
+def _no_leds(capture: Capture, rig: Rig, clips: Sequence[WrongClip]) -> Iterator[tuple[str, str]]:
+    """Names of chains one of whose lines carries no LED signal, and why they are left unread."""
+    wrong = {path for one in clips for path in one.not_leds}
+    named = rig.channels() if wrong else {}
+    for number, table in enumerate(rig.leds):
         own = [name for key, name in named.items() if key.startswith(f"leds[{number}].")]
         strange = [name for name in own if capture.channel(name).path in wrong]
         if strange:
             what = TITLES["wire"] if table.wiring == "one-wire" else f"a {table.wiring} LED chain's"
-            why = f"the line {strange[0]} does not look like {what}; {SEE}"
-            chain = replace(no_updates(table, chain.channel, chain_parts(table)[0], why), unread=why)
-        kept.append(chain)
-    return tuple(kept)
+            yield table.name, f"the line {strange[0]} does not look like {what}; {SEE}"
 
 
 def sound_rig(capture: Capture, rig: Rig, clips: Sequence[WrongClip]) -> Rig:
@@ -102,6 +107,7 @@ def sound_rig(capture: Capture, rig: Rig, clips: Sequence[WrongClip]) -> Rig:
 def unsound(capture: Capture, rig: Rig, clips: Sequence[WrongClip]) -> tuple[Unsound, ...]:
     """What the wrong clips on index and motor lines make worthless."""
     found = [one for clip in clips for one in clip.spoils]
+    found += [Unsound(f"leds.{name}.", why) for name, why in _no_leds(capture, rig, clips)]
     for family, name in _misplaced(capture, rig, clips):
         why = f"the line {name} does not look like {TITLES[family]}; {SEE}"
         if family == "motor":

@@ -18,6 +18,17 @@ from spinlag.compare.notes import notes_on, notes_on_data
 from spinlag.compare.rows import ALPHA, Change, Fault, Row, judged
 from spinlag.compare.series import Memo, series_row
 from spinlag.compare.shown import PictureDifference, picture_difference
+from spinlag.compare.sound import (
+    at_clock,
+    clock_factor,
+    clock_note,
+    faults_held_back,
+    held_back,
+    lost_to_doubt,
+    picture_held_back,
+    speed_is_known,
+    warnings_of,
+)
 from spinlag.compare.stats import LEAST_LONGER, could_be_told, holm, normal_p, within
 from spinlag.rig import Limit, Rig
 
@@ -43,6 +54,10 @@ class Comparison:
     picture: PictureDifference
     notes: tuple[str, ...]
     not_compared: Mapping[str, str]
+    warnings: tuple[str, ...] = ()
+    """What looks wrong with the captures, by set; each kind once."""
+    worthless: tuple[str, ...] = ()
+    """How many quantities cannot be told whatever the length of the recordings, and why."""
 
     @property
     def rows(self) -> tuple[Row | Fault, ...]:
@@ -111,19 +126,32 @@ def assembled(
     limits: Mapping[str, Limit],
 ) -> Comparison:
     """The comparison of two sets from rows whose p-values are corrected; `limits` are those that counted."""
-    faster = _faster(before, after)
+    faster = _faster(before, after) if speed_is_known(before, after) else 1.0
+    sides = {names[0]: before, names[1]: after}
+    factor = clock_factor(before, after)
     quantities = [_at_speed(judged(row), faster, len(rows) + len(faults)) for row in rows]
+    doubted = quantities if factor is None else [at_clock(row, factor) for row in quantities]
+    doubted = held_back(doubted, sides)
+    worthless = lost_to_doubt(quantities, doubted)
+    quantities = doubted
     picture = picture_difference([one.shown for one in before], [one.shown for one in after])
+    picture = picture_held_back(picture, sides)
     return Comparison(
         name_before=names[0],
         name_after=names[1],
         before=tuple(before),
         after=tuple(after),
         quantities=tuple(quantities),
-        faults=tuple(settled_fault(fault) for fault in faults),
+        faults=tuple(faults_held_back(map(settled_fault, faults), sides)),
         picture=replace(picture, said=_with_timing(picture, quantities)),
-        notes=(*notes_on(before, after, names, limits), *notes_on_data(before, picture)),
+        notes=(
+            *(() if factor is None else (clock_note(factor, names),)),
+            *notes_on(before, after, names, limits),
+            *notes_on_data(before, picture),
+        ),
         not_compared=_not_compared(rows),
+        warnings=warnings_of(sides),
+        worthless=worthless,
     )
 
 

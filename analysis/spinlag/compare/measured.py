@@ -16,6 +16,7 @@ from spinlag.errors import SpinlagError
 from spinlag.findings import Findings
 from spinlag.rig import Limit, Rig
 from spinlag.summary import Statistics
+from spinlag.wrong_lines import Unsound
 
 Floats = NDArray[np.float64]
 
@@ -87,6 +88,10 @@ class Measured:
     """Updates of a usual revolution that belong to no column of the rig's."""
     read_with: Mapping[str, Any] = field(default_factory=dict)
     """What the user said of the file that the file does not: importer, CSV options and the like."""
+    warnings: tuple[str, ...] = ()
+    """What looks wrong with the capture, as its check said it."""
+    unsound: tuple[Unsound, ...] = ()
+    """Figures that a warning makes worthless."""
 
 
 def from_findings(findings: Findings) -> Measured:
@@ -126,6 +131,8 @@ def from_findings(findings: Findings) -> Measured:
         bench=bench_of(rig),
         extra=extra,
         read_with=dict(capture.read_with),
+        warnings=tuple(dict.fromkeys(findings.warnings)),
+        unsound=findings.unsound,
     )
 
 
@@ -223,6 +230,8 @@ def comparable(sides: Mapping[str, Sequence[Measured]]) -> None:
     for one in everything[1:]:
         reasons += [f"{everything[0].file} and {one.file}: {reason}" for reason in _differences(everything[0], one)]
     if reasons:
+        # a chain or an index that was not read for what its line looks like is no other display
+        reasons += [f"{one.file}: {found.why}" for one in everything for found in one.unsound]
         raise CompareError("cannot compare: " + "; ".join(dict.fromkeys(reasons)))
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from spinlag.compare.measured import Measured
 from spinlag.compare.shown import PictureDifference
+from spinlag.compare.sound import speed_is_known
 from spinlag.compare.stats import LEAST_REVOLUTIONS
 from spinlag.quantities import UNITS, quantity
 from spinlag.rig import Limit
@@ -22,7 +23,7 @@ def notes_on(
     """What a reader should know of two sets; `names` are theirs, `limits` those whose tolerances counted."""
     notes = [*_same_on_both_sides(before, after, names), *_few_revolutions(before, after, names)]
     speeds = [[one.speed_rev_per_s for one in side if one.speed_rev_per_s] for side in (before, after)]
-    if all(speeds):
+    if all(speeds) and speed_is_known(before, after):
         a, b = (sum(side) / len(side) for side in speeds)
         if abs(b - a) > SPEED_TOLD * a:
             notes.append(

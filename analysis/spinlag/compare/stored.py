@@ -39,6 +39,7 @@ from spinlag.rig import LedsTable, Rig, validation_problems
 from spinlag.seal import KEY, seal_of
 from spinlag.small_files import read_small
 from spinlag.summary import Statistics
+from spinlag.wrong_lines import Unsound
 
 RESULTS_SCHEMA = "spinlag/results/1"
 
@@ -115,6 +116,11 @@ class _Shown(_Part):
     share: list[Annotated[float, Field(ge=0, le=1)]]
 
 
+class _Unsound(_Part):
+    what: Annotated[str, Field(min_length=1)]
+    why: str
+
+
 class _Document(_Part):
     capture: _Capture
     rig: dict[str, Any]
@@ -124,6 +130,9 @@ class _Document(_Part):
     incidents: list[_Incident]
     kinds_looked_for: list[Kind]
     shown: list[_Shown]
+    warnings: list[str]
+    unsound: list[_Unsound] = []
+    """Reports of before this key was written have none; the seal tells where it was taken out."""
     seal: str
 
 
@@ -300,6 +309,8 @@ def _measured(revolutions: Path, document: _Document, rig: Rig, raw: bytes) -> M
         bench=bench_of(rig),
         extra=extra,
         read_with=dict(capture.read_with),
+        warnings=tuple(dict.fromkeys(document.warnings)),
+        unsound=tuple(Unsound(one.what, one.why) for one in document.unsound),
     )
 
 

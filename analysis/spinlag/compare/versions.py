@@ -9,6 +9,7 @@ from spinlag.compare import Comparison, assembled, correct, limits_of, raw_rows
 from spinlag.compare.measured import CompareError, Measured, comparable
 from spinlag.compare.rows import Change
 from spinlag.compare.series import Memo
+from spinlag.compare.sound import trends_held_back
 from spinlag.compare.trends import Trend, trends_of
 from spinlag.rig import Rig
 
@@ -65,6 +66,6 @@ def compare_versions(
         name: assembled(sets[base], sets[name], rows, faults, (base, name), limits[name])
         for name, (rows, faults) in zip(others, correct(families), strict=True)
     }
-    trends = trends_of(sets, limits[others[-1]], memo)
+    trends = trends_held_back(trends_of(sets, limits[others[-1]], memo), sets)
     kept = {name: tuple(captures) for name, captures in sets.items()}
     return Versions(names, base, kept, comparisons, tuple(trends))

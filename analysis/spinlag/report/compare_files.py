@@ -132,6 +132,8 @@ def pair_document(comparison: Comparison) -> dict[str, Any]:
             "said": comparison.picture.said,
         },
         "details": {row.id: _details(row, comparison) for row in comparison.quantities},
+        "warnings": list(comparison.warnings),
+        "worthless": list(comparison.worthless),
         "notes": list(comparison.notes),
         "not_compared": dict(comparison.not_compared),
     }
@@ -143,6 +145,7 @@ def _capture(one: Measured) -> dict[str, Any]:
         "sha256": one.sha256,
         "revolutions": one.revolutions,
         "read_with": dict(one.read_with),
+        "warnings": list(one.warnings),
     }
 
 

@@ -84,18 +84,23 @@ def _headline(comparison: Comparison) -> dict[str, Any]:
         "verdict": VERDICT_WORDS[comparison.verdict],
         "tally": f"{len(comparison.rows)} quantities and kinds of fault compared: {tally}",
         "changed": [
-            f"{row.verdict}: {row_sentence(row, comparison)}"
-            for verdict in ORDER[:2]
-            for row in comparison.quantities
-            if row.verdict == verdict
-        ]
-        + [
-            f"{fault.verdict}: {fault_sentence(fault, comparison)}"
-            for fault in comparison.faults
-            if fault.verdict in ("better", "worse")
+            *comparison.worthless,
+            *_changes(comparison),
         ],
         "longer": f"{duration(open_time)} of each would settle what is open and can be settled" if open_time else "",
     }
+
+
+def _changes(comparison: Comparison) -> list[str]:
+    """A sentence for everything that is worse or better."""
+    quantities = [
+        f"{row.verdict}: {row_sentence(row, comparison)}"
+        for verdict in ORDER[:2]
+        for row in comparison.quantities
+        if row.verdict == verdict
+    ]
+    faults = [fault for fault in comparison.faults if fault.verdict in ("better", "worse")]
+    return [*quantities, *(f"{fault.verdict}: {fault_sentence(fault, comparison)}" for fault in faults)]
 
 
 def _row_of(versions: Versions, name: str) -> dict[str, str]:
@@ -132,6 +137,7 @@ def _pair(name: str, comparison: Comparison, *, pictures: bool) -> dict[str, Any
         "picture_said": comparison.picture.said,
         "different": in_runs(comparison.picture.different),
         "notes": comparison.notes,
+        "warnings": comparison.warnings,
         "not_compared": sorted(comparison.not_compared.items()),
         "pictures": drawn,
     }

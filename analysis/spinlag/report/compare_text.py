@@ -132,7 +132,7 @@ def ratio_text(fault: Fault) -> str:
 
 def summary_lines(versions: Versions) -> list[str]:
     """What the command prints: of a row the version at which each quantity changed; then, pair by pair, the verdict,
-    everything that changed, and what is open."""
+    everything that changed, and what is open. What looks wrong with the captures comes first of all."""
     # of a row the first question is which version did it
     several = len(versions.names) > 2
     lines = [f"{trend.title}: {trend.said}" for trend in versions.trends] if several else []
@@ -140,6 +140,7 @@ def summary_lines(versions: Versions) -> list[str]:
     for name, comparison in versions.comparisons.items():
         told = printable(name)
         lines.append(f"{told} against {printable(versions.reference)}: {VERDICT_WORDS[comparison.verdict]}")
+        lines += [f"  {printable(sentence, 400)}" for sentence in comparison.worthless]
         for row in comparison.quantities:
             if row.differs:
                 lines.append(f"  {row.verdict}: {printable(row_sentence(row, comparison), 400)}")
@@ -153,4 +154,6 @@ def summary_lines(versions: Versions) -> list[str]:
             lines.append(f"  {duration(comparison.longer_s)} of each would settle what can be settled")
         lines.append(f"  {comparison.picture.said}")
         notes += [note for note in comparison.notes if note not in notes]
-    return lines + [f"note: {note}" for note in notes]
+    said = dict.fromkeys(warning for one in versions.comparisons.values() for warning in one.warnings)
+    warnings = [f"warning: {printable(warning, 400)}" for warning in said]
+    return [*warnings, *lines, *(f"note: {note}" for note in notes)]

@@ -90,6 +90,7 @@ def results_document(findings: Findings) -> dict[str, Any]:
         ],
         "cautions": list(findings.cautions),
         "warnings": list(findings.warnings),
+        "unsound": [{"what": one.what, "why": one.why} for one in findings.unsound],
     }
     plain: dict[str, Any] = _plain(document)
     return plain

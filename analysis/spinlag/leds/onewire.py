@@ -106,6 +106,7 @@ def decode(capture: Capture, chain: LedsTable, rig: Rig, progress: Progress | No
         notes=(*notes, *turned, *habits.notes, *more, *_tap_notes(chain), *unlisted),
         candidates=choice.candidates,
         lost_intervals=scan.lost.count,
+        count=None if expected is None else expected // bits_per_led,
     )
 
 

@@ -85,6 +85,8 @@ class ChainUpdates:
     """Intervals that are not in `timing` because they meet a stretch in which nobody looked at the line."""
     unread: str = ""
     """Why the chain's lines were not read as LED data, where they carry another signal."""
+    count: int | None = None
+    """LEDs of the chain by the rig, where a whole update can be told by them."""
 
     def __len__(self) -> int:
         return len(self.start)
@@ -96,14 +98,20 @@ class ChainUpdates:
 
     @property
     def leds_seen(self) -> int:
-        """The commonest number of LEDs in a whole update (in any, where none is whole); 0 where there is none."""
+        """The commonest number of LEDs in a whole update (in any, where none is whole); 0 where there is none.
+
+        Where no one length makes up half of the updates, some bits being lost from most, it is the rig's count.
+        """
         if self.bits.size == 0:
             return 0
         if int(self.bits.max()) > _MOST_BITS:
-            bits = self.bits[self.whole] if self.whole.any() else self.bits
-            values, counts = np.unique(bits // self.bits_per_led, return_counts=True)
-            return int(values[np.argmax(counts)])
-        times = np.bincount(self.bits)
-        if self.whole.any():
-            times -= np.bincount(self.bits[~self.whole], minlength=len(times))
-        return int(np.bincount(np.arange(len(times)) // self.bits_per_led, weights=times).argmax())
+            lengths, times = np.unique(self.bits[self.whole] if self.whole.any() else self.bits, return_counts=True)
+        else:
+            times = np.bincount(self.bits)
+            if self.whole.any():
+                times -= np.bincount(self.bits[~self.whole], minlength=len(times))
+            lengths = np.arange(len(times))
+        if self.count is not None and times.max() < 0.5 * times.sum():
+            return self.count
+        leds, which = np.unique(lengths // self.bits_per_led, return_inverse=True)
+        return int(leds[np.bincount(which, weights=times).argmax()])

@@ -210,7 +210,7 @@ def test_an_index_upside_down_judges_no_latency():
 
 @pytest.mark.parametrize("seed", range(10))
 def test_sound_benches_of_every_wiring_raise_no_doubt(seed):
-    """A hundred and fifty more were tried; see DEVELOPERS.md."""
+    """Two hundred more were tried; see DEVELOPERS.md."""
     rng = np.random.default_rng([77, seed])
     wiring = ("one-wire", "clocked", "latched", "direct", "any")[seed % 5]
     made = simulate(random_scenario(rng, wiring=wiring, markers="innocent", motor=bool(seed % 2)))

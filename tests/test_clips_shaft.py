@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from spinlag.pipeline import analyse
+from spinlag.report.sections import left_out
 from spinlag.rig import rig_from_mapping
 from spinlag.synth import scenario_from_mapping, simulate
 from spinlag.synth.random import random_scenario
@@ -113,6 +114,14 @@ def test_a_motor_line_and_a_marker_exchanged(sound, line, marker):
 def test_index_and_a_motor_line_exchanged_judge_neither(sound):
     capture, rig = sound
     found = analyse(exchanged(capture, "SENSOR", "V"), rig)
+    assert left_out(found)[0] == (
+        "Rotation, latency and placement were not measured: the line SENSOR does not look like the index pulse; see "
+        "the proposal among the warnings."
+    )
+    assert (
+        "Of the motor lines one was left out: the line V does not look like a motor line; see the proposal among the "
+        "warnings."
+    ) in left_out(found)
     assert "SENSOR looks like a motor line and V like the index pulse" in found.warnings[0]
     assert outcomes(found, "rotation.", "latency.", "placement.", "motor.") == ([], 4)
 
@@ -201,7 +210,7 @@ def test_an_index_upside_down_judges_no_latency():
 
 @pytest.mark.parametrize("seed", range(10))
 def test_sound_benches_of_every_wiring_raise_no_doubt(seed):
-    """A hundred and fifty more were tried; see DEVELOPERS.md."""
+    """Two hundred more were tried; see DEVELOPERS.md."""
     rng = np.random.default_rng([77, seed])
     wiring = ("one-wire", "clocked", "latched", "direct", "any")[seed % 5]
     made = simulate(random_scenario(rng, wiring=wiring, markers="innocent", motor=bool(seed % 2)))

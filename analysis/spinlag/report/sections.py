@@ -94,7 +94,8 @@ def left_out(findings: Findings) -> list[str]:
     said = []
     rotation = findings.rotation
     if rotation is None:
-        said.append("Rotation, latency and placement were not measured: the rig has no index.")
+        why = next((one.why for one in findings.unsound if one.covers("rotation.speed")), "the rig has no index")
+        said.append(f"Rotation, latency and placement were not measured: {why}.")
     else:
         if rotation.turns.empty:
             said.append(f"No revolution was found on {rotation.channel}: rotation, latency and placement are missing.")
@@ -119,7 +120,10 @@ def left_out(findings: Findings) -> list[str]:
         for table in findings.rig.leds
         if table.tap == "after-led"
     ]
-    if findings.motor is not None and findings.motor.witness is None:
+    misplaced = next((one.why for one in findings.unsound if one.what == "motor."), None)
+    if misplaced is not None:
+        said.append(f"Of the motor lines one was left out: {misplaced}.")
+    elif rotation is not None and findings.motor is not None and findings.motor.witness is None:
         said.append("The motor lines could not witness the shaft's angle: see the notes on them.")
     for channel in findings.capture.channels[:MOST_CHANNELS]:
         if len(channel.unknown):

@@ -98,7 +98,7 @@ def test_stretches_of_x_and_z():
 
 def test_a_gap_in_the_middle():
     kept = [channel(c.name, c.edges[(c.edges < 200_000_000) | (c.edges > 300_000_000)]) for c in (SENSOR, DOUT)]
-    assert one_warning(capture(kept)).startswith("the recording has a gap, the first at 0.19")
+    assert one_warning(capture(kept)).startswith("the recording has a gap at 0.19")
 
 
 def sampled(hz):

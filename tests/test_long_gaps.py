@@ -318,3 +318,19 @@ def test_a_shaft_that_comes_to_rest_at_the_end_is_not_asked_about():
     stopping = on_lines(dataclasses.replace(stopping, end=rest), names, dead_from(rest))
     found = analyse(stopping, read_rig(CAPTURES / "tide-dial-shaft.toml"))
     assert not any("no line changes" in said for said in found.warnings)
+
+
+def test_spikes_on_a_motor_line_are_told_and_do_not_turn_the_shaft():
+    built, rig = BENCHES["motor"]
+    ((begin, end),) = spans_of(built, (0.4, 0.6))
+    spikes = pulses(np.arange(begin, end, 1_000_000), 1000)
+
+    def spiked(line):
+        edges, times = np.unique(np.concatenate((line.edges, spikes)), return_counts=True)
+        return dataclasses.replace(line, edges=edges[times % 2 == 1])
+
+    found, whole = analyse(only(built, "U", spiked), rig), analyse(built, rig)
+    assert {one.id for one in found.verdicts if one.verdict != "pass"} == {"motor.sequence_faults"}
+    assert found.motor.count("extra-edge") == 200
+    assert found.motor.slip_deg == pytest.approx(whole.motor.slip_deg, abs=0.1)
+    assert found.placements[0].offset.mean == pytest.approx(whole.placements[0].offset.mean, abs=0.05)

@@ -274,9 +274,8 @@ def _unknown(capture: Capture, named: Sequence[tuple[str, Channel]]) -> Iterator
 def _gaps(incidents: IncidentReport) -> Iterator[str]:
     gaps = [incident for incident in incidents.incidents if incident.kind == "capture-gap"]
     if gaps:
-        many = "a gap" if len(gaps) == 1 else f"{len(gaps)} gaps"
-        first = f"{gaps[0].time_s:.6g} s ({gaps[0].detail})"
-        yield f"the recording has {many}, the first at {first}: what happened there is lost"
+        many = "a gap" if len(gaps) == 1 else f"{len(gaps)} gaps, the first"
+        yield f"the recording has {many} at {gaps[0].time_s:.6g} s ({gaps[0].detail}): what happened there is lost"
 
 
 def _bit_times(capture: Capture, chains: Sequence[ChainUpdates]) -> Iterator[str]:

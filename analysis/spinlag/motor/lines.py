@@ -35,6 +35,9 @@ motor's line that is disturbed so often tells nothing of the shaft either."""
 BUSIER = 3.0
 """A line with so many times the edges of each of the others is none of that motor's."""
 
+RUNT = 0.01
+"""A pulse or a pause shorter than this share of what is usual at that level is a spike. Common practice, no source."""
+
 _ENOUGH_TO_TELL = 64
 
 _ROOM = 1 << 40
@@ -67,7 +70,7 @@ class CountedLines:
     """All series of the motor lines, counted together. `silent`: lines without enough edges to count; `strange`: lines
     that step as no motor's line does, left out. `notes`: what was done to the lines. `breaks`, shape (k, 2): last edge
     before and first one after each stretch through which no series was counted for sure; `seams`, shape (k, 2): those
-    of them in which nobody looked."""
+    of them in which nobody looked; `runts`: for each line, where its spikes begin, which were not counted."""
 
     names: tuple[str, ...]
     series: tuple[Series, ...]
@@ -76,6 +79,7 @@ class CountedLines:
     notes: tuple[str, ...]
     breaks: Ticks = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
     seams: Ticks = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
+    runts: tuple[tuple[int, Ticks], ...] = ()
 
     def phase_of_cycle(self, ticks: Ticks) -> Floats:
         """Electrical cycles passed at `ticks`, straight between the believed edges of all series; NaN outside."""
@@ -96,6 +100,7 @@ class CountedLines:
 def count_lines(capture: Capture, names: tuple[str, ...]) -> CountedLines:
     """Count the electrical cycles on the motor lines; no series where no line shows any."""
     raw: dict[int, list[tuple[int, bool, Ticks, Lattice]]] = {}
+    runts: dict[int, Ticks] = {}
     silent: list[int] = []
     strange: list[int] = []
     notes: list[str] = []
@@ -103,6 +108,7 @@ def count_lines(capture: Capture, names: tuple[str, ...]) -> CountedLines:
         channel = capture.channel(name)
         edges, initial, said = _unchopped(channel)
         notes += [said] if said else []
+        edges, runts[i] = _without_spikes(edges)
         unknown = lasting(channel.unknown, edges)
         halves = [(rising, _half(edges, initial, rising)) for rising in (True, False)]
         halves = [(rising, ticks[~noticed(unknown, ticks)]) for rising, ticks in halves]
@@ -123,7 +129,10 @@ def count_lines(capture: Capture, names: tuple[str, ...]) -> CountedLines:
     series = _lay_together(kept) if kept else ()
     breaks = _in_all([(one, one.broken) for one in series])
     seams = _in_all([(one, one.cut) for one in series])
-    return CountedLines(names, series, tuple(silent), tuple(sorted([*strange, *busier])), tuple(notes), breaks, seams)
+    # the spikes of a line that is none of the motor's are that line's own affair
+    told = tuple((i, spikes) for i, spikes in runts.items() if i in raw and i not in busier)
+    strange = sorted([*strange, *busier])
+    return CountedLines(names, series, tuple(silent), tuple(strange), tuple(notes), breaks, seams, told)
 
 
 def _in_all(marked: list[tuple[Series, Mask]]) -> Ticks:
@@ -163,6 +172,19 @@ def _busier(edges: dict[int, int]) -> list[int]:
         ):
             found.append(line)
     return found
+
+
+def _without_spikes(edges: Ticks) -> tuple[Ticks, Ticks]:
+    """The edges without those of spikes, and where the spikes begin."""
+    pause = np.diff(edges)
+    short = np.zeros(len(pause), dtype=np.bool_)
+    for level in (0, 1):
+        own = pause[level::2]
+        if len(own) >= LEAST_EDGES:
+            short[level::2] = own < RUNT * float(np.quantile(own, 0.75))
+    # of two in a row the second shares an edge with the first
+    begin = np.flatnonzero(short & ~np.concatenate(([False], short[:-1])))
+    return np.delete(edges, np.concatenate((begin, begin + 1))), edges[begin]
 
 
 def _half(edges: Ticks, initial: int, rising: bool) -> Ticks:

@@ -242,7 +242,11 @@ def _lost(lines: CountedLines) -> list[Fault]:
 
 
 def _extra(lines: CountedLines) -> list[Fault]:
-    found = []
+    found = [
+        Fault(int(tick), "extra-edge", line, 0, f"a spike on {lines.names[line]}")
+        for line, spikes in lines.runts
+        for tick in spikes.tolist()
+    ]
     for one in lines.series:
         believed = one.ticks[one.believed]
         stray = np.delete(one.ticks, one.believed)

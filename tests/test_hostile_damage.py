@@ -375,6 +375,12 @@ def test_damage_by_chance_is_analysed_or_refused():
     assert {"pass", "undecided"} <= ended
 
 
+def test_a_motor_line_that_seems_to_run_backwards_leaves_no_period_below_zero():
+    """Inverted, unknown for a stretch and exchanged: the turns that such lines tell must still follow one another."""
+    with warnings.catch_warnings(action="error"):
+        assert damage.tried(damage.bench(777123, 50 // damage.EVERY), 777123, 50)[1] == ""
+
+
 def test_a_data_line_that_dies_early_leaves_the_clocks_of_later_slices(monkeypatch):
     """The sums of updates whose data never move are counted like those of any other update."""
     one = damage.bench(20261125, 1)

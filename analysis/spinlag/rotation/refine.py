@@ -229,7 +229,8 @@ def _shaft_changes(witness: Witness, ticks: Ticks, numbers: Indices, vague: Tick
     """
     instants = witness.instants(numbers.astype(np.float64))
     instants = np.where(_unwitnessed(witness, instants), ticks, instants)
-    instants = np.concatenate((instants[:1], np.maximum(instants[1:], instants[:-1] + 1)))
+    count = np.arange(len(instants))
+    instants = np.maximum.accumulate(instants - count) + count  # a line that is no motor's may run backwards
     by_turn = seen_changes(find_speed_changes(bridged(instants, vague)), instants, vague)
     fine = witness.cycle_instants()
     if len(fine) < LEAST_CYCLES or _unwitnessed(witness, fine).any():

@@ -187,6 +187,8 @@ def test_dropped_samples_show_in_the_lattice(tmp_path, shift):
     assert "multiples of 41.6667 ns" in said
     before, after = map(float, re.search(r"between ([\d.]+) s and ([\d.]+) s", said).groups())
     assert before <= at * 1e-9 <= after
+    ((first, last),) = found.out_of_step
+    assert first <= at <= last
     # the figures keep the recorder's own resolution, not the file's tick
     assert found.sample_period.source == "lattice"
     assert found.sample_period_s == pytest.approx(1 / 24e6)

@@ -108,6 +108,8 @@ class Capture:
     """What the importer made of the file, as (topic, finding) pairs for `spinlag look`."""
     read_with: tuple[tuple[str, Any], ...] = ()
     """What was overruled when the file was read, as (option, value) pairs, so that it can be read so again."""
+    out_of_step: tuple[tuple[int, int], ...] = ()
+    """Neighbouring edges (ticks) between which the samples fall out of step with their lattice, in order of time."""
 
     @property
     def duration_s(self) -> float:

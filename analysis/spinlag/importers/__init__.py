@@ -111,7 +111,7 @@ def read_capture(
         idle = _idle_options(chosen, csv)
         draft = replace(draft, warnings=(*source.warnings, *idle, *draft.warnings))
         understood = (("compression", source.packing),) if source.packing != "plain" else ()
-    period, doubts = _sample_period(draft, table)
+    period, doubts, out_of_step = _sample_period(draft, table)
     if draft.resolution is not None and draft.resolution > period.ticks:
         period = SamplePeriod(draft.resolution, "timescale")
     return Capture(
@@ -126,6 +126,7 @@ def read_capture(
         warnings=(*draft.warnings, *doubts),
         understood=(*understood, *draft.understood),
         read_with=_overruled(table, importer, csv, expand_limit),
+        out_of_step=out_of_step,
     )
 
 
@@ -219,8 +220,11 @@ def _as_a_table(head: bytes, file: str) -> str:
     return " (it could be a table for all that: say so with the importer option, --importer csv)"
 
 
-def _sample_period(draft: Draft, table: CaptureTable) -> tuple[SamplePeriod, tuple[str, ...]]:
-    """The period that the format shows, or the one that the edges and whatever is claimed about them agree on."""
+def _sample_period(
+    draft: Draft, table: CaptureTable
+) -> tuple[SamplePeriod, tuple[str, ...], tuple[tuple[int, int], ...]]:
+    """The period that the format shows, or the one that the edges and whatever is claimed about them agree on; doubts
+    about it, and where the samples fall out of step."""
     claims = []
     if table.sample_rate_hz is not None:
         claims.append(ClaimedRate(Fraction(str(table.sample_rate_hz)), "the rig"))
@@ -235,15 +239,15 @@ def _sample_period(draft: Draft, table: CaptureTable) -> tuple[SamplePeriod, tup
         period, more = detect_sample_period(lines, draft.tick, claims[0] if claims else None)
         breaks = find_breaks(lines, draft.tick, None if period.source == "timescale" else period.ticks)
         if breaks is None:
-            return period, doubts + more
+            return period, doubts + more, ()
         if breaks.period > period.ticks:
             period = SamplePeriod(breaks.period, "lattice")
-        return period, (*doubts, *more, breaks_said(breaks, draft.tick))
+        return period, (*doubts, *more, breaks_said(breaks, draft.tick)), breaks.between
     shown = 1 / (draft.sample_period.ticks * draft.tick)
     if claims and not _agree(claims[0].hz, shown):
         claimed = f"{claims[0].by} gives a sample rate of {float(claims[0].hz) / 1e6:.6g} MHz"
         doubts += (f"{claimed}, but the rows are {float(shown) / 1e6:.6g} MHz apart; the rows count",)
-    return draft.sample_period, doubts
+    return draft.sample_period, doubts, ()
 
 
 def _agree(one: Fraction, other: Fraction) -> bool:

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spinlag.capture import Capture, Channel, Ticks
-from spinlag.incidents.sentences import listed
+from spinlag.incidents.sentences import duration, listed
+from spinlag.incidents.splices import splices
 from spinlag.incidents.standstill import Pace, marks_of, pace_beside, shaft_lines
 from spinlag.incidents.steps import faults_of_turns
 from spinlag.leds.unseen import unseen_of
@@ -80,10 +81,19 @@ def detect(
     already, they stand, and none is looked for.
     """
     silences = _silences(capture, rig, rotation, chains, observations)
-    gaps = gaps or _gaps(capture, rig, rotation, chains, placements, observations, silences)
+    if not gaps:
+        lost = splices(capture, rig, rotation, chains, observations)
+        still = _gaps(capture, rig, rotation, chains, placements, observations, silences)
+        gaps = [*lost, *(gap for gap in still if not any(_meet(capture, gap, one) for one in lost))]
     silent = _silent(capture, chains, [*observations, *gaps], silences)
     steps = faults_of_turns(capture, rotation, [*observations, *gaps]) if rotation is not None else ()
     return tuple(sorted((*gaps, *silent, *steps), key=lambda observation: observation.tick))
+
+
+def _meet(capture: Capture, one: Observation, other: Observation) -> bool:
+    """Whether two gaps overlap."""
+    end, others = (gap.tick + round((gap.observed or 0.0) / capture.tick) for gap in (one, other))
+    return one.tick <= others and other.tick <= end
 
 
 _PACES: dict[Pace, str] = {
@@ -345,7 +355,7 @@ def _gap(
         kind="capture-gap",
         tick=begin,
         channel=together[0].channel,
-        detail=f"nothing was recorded on any line for {(end - begin) * tick_s * 1e3:.4g} ms: {reason}",
+        detail=f"nothing was recorded on any line for {duration((end - begin) * tick_s)}: {reason}",
         expected=usual * tick_s,
         observed=(end - begin) * tick_s,
         unit="s",

@@ -42,7 +42,7 @@ def seen_sentence(turns: int, lasted_s: float, area: float) -> str:
     for_turns = "one turn" if turns == 1 else f"{turns} turns"
     share = share_of_area(area)
     most = share if share.startswith("less") else f"up to {share}"
-    return f"The picture was not the usual one for {for_turns} ({_duration(lasted_s)}), in {most} of its area."
+    return f"The picture was not the usual one for {for_turns} ({duration(lasted_s)}), in {most} of its area."
 
 
 def share_of_area(area: float) -> str:
@@ -91,7 +91,7 @@ def _rate(item: Incident) -> str:
 
 def _when(item: Incident, origin: Incident) -> str:
     if item.revolution is None:
-        return f"{_duration(item.delay_s or 0.0)} later"
+        return f"{duration(item.delay_s or 0.0)} later"
     if item.revolution == origin.revolution:
         return "in this turn"
     if origin.revolution is not None and item.revolution == origin.revolution + 1:
@@ -102,7 +102,7 @@ def _when(item: Incident, origin: Incident) -> str:
 def _span(members: Sequence[Incident]) -> str:
     turns = sorted({item.revolution for item in members if item.revolution is not None})
     if not turns:
-        return f"within {_duration(members[-1].time_s - members[0].time_s)}"
+        return f"within {duration(members[-1].time_s - members[0].time_s)}"
     if len(turns) == 1:
         return f"in revolution {turns[0]}"
     return f"in revolutions {_ranges(turns)}"
@@ -123,7 +123,8 @@ def listed(items: Sequence[str]) -> str:
     return f"{', '.join(items[:-1])} and {items[-1]}"
 
 
-def _duration(seconds: float) -> str:
+def duration(seconds: float) -> str:
+    """A duration in the unit that suits it."""
     size = abs(seconds)
     for unit, scale in (("s", 1.0), ("ms", 1e-3), ("µs", 1e-6)):
         if size >= scale:

@@ -96,18 +96,13 @@ def lost_samples(capture: Capture, chains: Sequence[ChainUpdates], verdicts: Seq
         f"leds.{chain.name}.{name}": line.statistics.median for chain in chains for name, line in chain.timing.items()
     }
     why = "the recorder fell out of step, and the interval that fails may lie across such a place; see the warnings"
-    found = []
-    for one in verdicts:
-        median = usual.get(one.id)
-        if median is not None and not _keeps(median, one):
-            continue
-        found.append(Unsound(one.id, why, fails_only=True))
-    return tuple(found)
+    failed = [one for one in verdicts if one.verdict == "fail"]
+    return tuple(Unsound(one.id, why) for one in failed if _keeps(usual.get(one.id), one))
 
 
-def _keeps(value: float, limit: Verdict) -> bool:
+def _keeps(value: float | None, limit: Verdict) -> bool:
     low, high = limit.limit_low, limit.limit_high
-    return (low is None or value >= low) and (high is None or value <= high)
+    return value is None or ((low is None or value >= low) and (high is None or value <= high))
 
 
 def ended_early(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> tuple[Unsound, ...]:

@@ -35,13 +35,11 @@ TITLES = {
 @dataclass(frozen=True)
 class Unsound:
     """Figures that a warning makes worthless: those whose ids begin with `what` (TIME: all that rest on the file's
-    clock); `why` is the reason, without the capture's name. `passes_only`: what failed on what was seen failed;
-    `fails_only`: what passed all the same passed."""
+    clock); `why` is the reason, without the capture's name. `passes_only`: what failed on what was seen failed."""
 
     what: str
     why: str
     passes_only: bool = False
-    fails_only: bool = False
 
     def covers(self, quantity_id: str) -> bool:
         """Whether this quantity is among them."""
@@ -142,7 +140,6 @@ def held_back(verdicts: Iterable[Verdict], doubted: Sequence[Unsound]) -> tuple[
         timing = verdict.id.startswith("leds.") and quantity(verdict.id).dimension == "time"
         against = (one for one in doubted if not (timing and one.what == TIME))
         against = (one for one in against if not (one.passes_only and verdict.verdict == "fail"))
-        against = (one for one in against if not (one.fails_only and verdict.verdict != "fail"))
         why = next((one.why for one in against if one.covers(verdict.id)), None)
         if why is not None:
             outcome = verdict.verdict if verdict.verdict == "not-measured" else "undecided"

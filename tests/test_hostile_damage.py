@@ -194,6 +194,37 @@ def test_dropped_samples_show_in_the_lattice(tmp_path, shift):
     assert found.sample_period_s == pytest.approx(1 / 24e6)
 
 
+def losing_samples_in_a_bit(lost=1020):
+    """A 24 MHz recorder that lost so many ns in the middle of a low level, without the time going on."""
+    edges = on_lattice(DOUT.edges)
+    k = len(edges) // 2 // 2 * 2
+    at = int(edges[k + 11]) + 50
+    assert edges[k + 12] - at > 100
+    lines = [on_lattice(SENSOR.edges), edges]
+    moved = [
+        channel(c.name, np.where(line > at, line + lost, line)) for c, line in zip((SENSOR, DOUT), lines, strict=True)
+    ]
+    return capture(moved, sample_ticks=Fraction(125, 3))
+
+
+def verdict_of(built, quantity, limits=None):
+    tables = {**TABLES, "capture": {}, "limits": {**TABLES["limits"], **(limits or {})}}
+    (one,) = [v for v in analyse(built, rig_from_mapping(tables)).verdicts if v.id == quantity]
+    return one
+
+
+def test_an_interval_in_which_samples_were_lost_fails_nothing():
+    """What a stretch without samples made of one bit is not the bit's fault."""
+    slipped = losing_samples_in_a_bit()
+    period = verdict_of(slipped, "leds.arm.bit_period")
+    assert period.verdict == "undecided"
+    assert "the recorder fell out of step" in period.note
+    # what is wrong everywhere fails all the same, and what passes in spite of it has passed
+    slow = verdict_of(slipped, "leds.arm.t0h", {"leds.arm.t0h": {"max_ns": 300}})
+    assert slow.verdict == "fail"
+    assert verdict_of(slipped, "latency.latency").verdict == "pass"
+
+
 def test_a_recorder_in_step_raises_no_doubt(tmp_path):
     lines = [channel(c.name, on_lattice(c.edges)) for c in (SENSOR, DOUT)]
     found = read_capture(written(tmp_path / "sound.vcd", capture(lines)))

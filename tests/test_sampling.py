@@ -52,6 +52,13 @@ def test_a_period_that_the_writer_rounded_to_three_decimals_is_found() -> None:
     assert detect_sample_period([line], NS)[0].ticks == Fraction(41_667, 1000)
 
 
+def test_times_since_1970_keep_the_rate_that_they_were_sampled_at() -> None:
+    """In ns they need 61 binary digits, and 64-bit floats have 53 (IEEE 754): these were never such numbers."""
+    samples = np.cumsum(np.random.default_rng(8).integers(9, 40, 3000))
+    line = (samples * 1000 + 12) // 24 + 1_764_460_800 * 10**9
+    assert detect_sample_period([line], NS)[0].ticks == Fraction(125, 3)
+
+
 def test_exact_over_an_hour() -> None:
     """One sample of 24 MHz in an hour off by one tick too many is seen."""
     line = recorded(Fraction(24_000_000), NS, seconds=3600.0, edges=3000, seed=1)

@@ -37,7 +37,16 @@ def fits(edges: Ticks, period: Fraction) -> bool:
     residue.sort()
     widest = max(int(np.diff(residue).max()), int(residue[0]) + turn - int(residue[-1]))
     window = unit if unit % 2 == 0 else unit - 1
-    return turn - widest <= window + unit * max(abs(int(edges[0])), abs(int(edges[-1]))) // 2**52
+    return turn - widest <= window + unit * _lost_to_floats(edges)
+
+
+def _lost_to_floats(edges: Ticks) -> int:
+    """Ticks that a writer who computes times as 64-bit floating point may be off by at the largest of `edges`; 0 where
+    their last binary digits show that they never were such numbers (times since 1970 in ns need 61 of them)."""
+    near, far = sorted((abs(int(edges[0])), abs(int(edges[-1]))))
+    same_side = (int(edges[0]) < 0) == (int(edges[-1]) < 0)
+    step = 1 << max(near.bit_length() - 53, 0) if same_side else 1
+    return 0 if step > 1 and bool((edges % step).any()) else far // 2**52
 
 
 def gcd_of_steps(edges: Ticks) -> int:

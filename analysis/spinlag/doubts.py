@@ -16,14 +16,12 @@ from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
 from spinlag.incidents.model import IncidentReport
 from spinlag.incidents.sentences import listed
 from spinlag.incidents.standstill import marks_of, pace_beside, shaft_lines
-from spinlag.lattice_breaks import find_breaks
 from spinlag.leds.parts import Part
 from spinlag.leds.updates import ChainUpdates
 from spinlag.motor import Motor
 from spinlag.rig import Rig
 from spinlag.rotation import FASTEST_MARKS_HZ, pulse_rate_hz
 from spinlag.sampling import USUAL_MHZ
-from spinlag.verdicts import Verdict
 from spinlag.wrong_lines import TIME, Unsound, WrongClip, on_index
 
 SILENCES = 5.0
@@ -75,7 +73,7 @@ def doubts(
         *_fell_silent(capture, rig, named, chains),
         *_quiet_ends(capture, rig, named, chains),
         *_unknown(capture, named),
-        *_gaps(incidents),
+        *_gaps(capture, incidents),
     )
 
 
@@ -83,26 +81,6 @@ def clock_doubts(capture: Capture, chains: Sequence[ChainUpdates], clips: Sequen
     """Everything that is timed, where the bit times betray a wrong clock."""
     said = any(_bit_times(capture, _placed(capture, chains, clips)))
     return (Unsound(TIME, "the bit times say that the file's clock may be wrong; see the warnings"),) if said else ()
-
-
-def lost_samples(capture: Capture, chains: Sequence[ChainUpdates], verdicts: Sequence[Verdict]) -> tuple[Unsound, ...]:
-    """What failed, where the recorder fell out of step: the interval that fails may lie across such a place, and then
-    nobody knows its length. Bit times whose median is outside the limit as well fail without it."""
-    lines = list({id(channel.edges): channel.edges for channel in capture.channels}.values())
-    period = capture.sample_period
-    if find_breaks(lines, capture.tick, None if period.source == "timescale" else period.ticks) is None:
-        return ()
-    usual = {
-        f"leds.{chain.name}.{name}": line.statistics.median for chain in chains for name, line in chain.timing.items()
-    }
-    why = "the recorder fell out of step, and the interval that fails may lie across such a place; see the warnings"
-    failed = [one for one in verdicts if one.verdict == "fail"]
-    return tuple(Unsound(one.id, why) for one in failed if _keeps(usual.get(one.id), one))
-
-
-def _keeps(value: float | None, limit: Verdict) -> bool:
-    low, high = limit.limit_low, limit.limit_high
-    return value is None or ((low is None or value >= low) and (high is None or value <= high))
 
 
 def ended_early(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> tuple[Unsound, ...]:
@@ -293,8 +271,11 @@ def _unknown(capture: Capture, named: Sequence[tuple[str, Channel]]) -> Iterator
         )
 
 
-def _gaps(incidents: IncidentReport) -> Iterator[str]:
-    gaps = [incident for incident in incidents.incidents if incident.kind == "capture-gap"]
+def _gaps(capture: Capture, incidents: IncidentReport) -> Iterator[str]:
+    told = {before for before, _ in capture.out_of_step}  # the importer warned of those
+    gaps = [
+        incident for incident in incidents.incidents if incident.kind == "capture-gap" and incident.tick not in told
+    ]
     if gaps:
         many = "a gap" if len(gaps) == 1 else f"{len(gaps)} gaps, the first"
         yield f"the recording has {many} at {gaps[0].time_s:.6g} s ({gaps[0].detail}): what happened there is lost"

@@ -22,6 +22,12 @@ PROBES = 24
 """Short runs of edges, evenly over each line, whose origins are compared."""
 
 PROBE_EDGES = 48
+LEAST_EDGES = 8
+"""Edges behind a break that show the new origin."""
+
+MOST_BETWEEN = 64
+"""Breaks told between two probes."""
+
 LEARN_EDGES = 512
 MOST_LINES = 2
 """The busiest lines show what there is to see."""
@@ -85,23 +91,38 @@ def _breaks_of(edges: Edges, period: Fraction) -> tuple[tuple[int, int], ...]:
     whole = [(start, run) for start, run in runs if fits(run, period)]
     if len(whole) < AGREE * len(runs):
         return ()
-    found = []
-    for (start, run), (later, other) in pairwise(whole):
-        if not fits(np.concatenate([run, other]), period):
-            found.append(_narrowed(edges, run, start + PROBE_EDGES - 1, later, period))
+    found: list[tuple[int, int]] = []
+    stretches = 0
+    for before, after in pairwise(whole):
+        between = _breaks_between(edges, before, after, period)
+        stretches += len(between) > 0
+        found += between
     # a line whose every burst has an origin of its own shows the habits of its sender, not those of a recorder
-    return tuple(found) if len(found) <= (1 - AGREE) * (len(whole) - 1) else ()
+    return tuple(found) if stretches <= (1 - AGREE) * (len(whole) - 1) else ()
 
 
-def _narrowed(edges: Edges, run: Ticks, low: int, high: int, period: Fraction) -> tuple[int, int]:
-    """The neighbouring edges between which the origin changes: edges[low] is of the run's origin, edges[high] not."""
+def _breaks_between(
+    edges: Edges, before: tuple[int, Ticks], after: tuple[int, Ticks], period: Fraction
+) -> list[tuple[int, int]]:
+    """All breaks from one probe (its first edge's row, and its edges) to the next."""
+    low, run = before[0] + len(before[1]) - 1, before[1]
+    found: list[tuple[int, int]] = []
+    while len(found) < MOST_BETWEEN and not fits(np.concatenate([run, after[1]]), period):
+        row = _narrowed(edges, run, low, after[0], period)
+        found.append((int(edges[row - 1]), int(edges[row])))
+        low, run = row, np.asarray(edges[row : row + LEAST_EDGES], dtype=np.int64)
+    return found
+
+
+def _narrowed(edges: Edges, run: Ticks, low: int, high: int, period: Fraction) -> int:
+    """The first row whose edge is not of the run's origin, as edges[low] is and edges[high] not."""
     while high - low > 1:
         middle = (low + high) // 2
         if fits(np.append(run, int(edges[middle])), period):
             low = middle
         else:
             high = middle
-    return int(edges[low]), int(edges[high])
+    return high
 
 
 def breaks_said(breaks: Breaks, tick: Fraction) -> str:
@@ -112,5 +133,5 @@ def breaks_said(breaks: Breaks, tick: Fraction) -> str:
     return (
         f"the samples fall out of step in {places}, first between {before:.9g} s and {after:.9g} s: edges lie on "
         f"multiples of {period} on either side, but not from one origin. The recorder lost samples or its clock was "
-        "set; intervals across such a place are wrong by an unknown amount"
+        "set; intervals across such a place are wrong by an unknown amount and in no figure"
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from spinlag.capture import Capture, Progress
 from spinlag.cautions import cautions
 from spinlag.clips import wrong_clips
-from spinlag.doubts import clock_doubts, doubts, ended_early, lost_samples
+from spinlag.doubts import clock_doubts, doubts, ended_early
 from spinlag.errors import Problem, RigError
 from spinlag.findings import Findings
 from spinlag.incidents.find import Seen, find_incidents, gaps_told
@@ -151,7 +151,6 @@ def _findings(
         *unsound(capture, rig, read.clips),
         *clock_doubts(capture, chains, read.clips),
         *ended_early(capture, rig, chains),
-        *lost_samples(capture, chains, verdicts),
     )
     return Findings(
         capture=capture,

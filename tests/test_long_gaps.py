@@ -334,3 +334,28 @@ def test_spikes_on_a_motor_line_are_told_and_do_not_turn_the_shaft():
     assert found.motor.count("extra-edge") == 200
     assert found.motor.slip_deg == pytest.approx(whole.motor.slip_deg, abs=0.1)
     assert found.placements[0].offset.mean == pytest.approx(whole.placements[0].offset.mean, abs=0.05)
+
+
+@pytest.mark.parametrize("name", list(BENCHES))
+def test_turns_through_a_jump_of_the_clock_are_not_made_up(name):
+    """Two recordings a day apart in one file: 2.6 million turns would fit in between, and nobody saw one of them."""
+    built, rig = BENCHES[name]
+    ((at, _),) = spans_of(built, (0.5, 0.6))
+    day = round(86_400 / float(built.tick))
+    channels = [
+        dataclasses.replace(
+            one,
+            edges=np.where(one.edges[:] > at, one.edges[:] + day, one.edges[:]),
+            unknown=np.where(one.unknown > at, one.unknown + day, one.unknown),
+        )
+        for one in built.channels
+    ]
+    found = analyse(dataclasses.replace(built, channels=tuple(channels), end=built.end + day), rig)
+    sound = analyse(built, rig)
+    assert abs(len(found.rotation.turns) - len(sound.rotation.turns)) <= 1
+    (gap,) = [one for one in found.incidents.incidents if one.origin is None]
+    assert gap.kind == "capture-gap"
+    assert not {one.kind for one in found.observations} & {"speed-step", "update-late", "column-rate"}
+    assert found.rotation.speed.mean == pytest.approx(sound.rotation.speed.mean, rel=1e-3)
+    failed = {one.id for one in found.verdicts if one.verdict == "fail"}
+    assert failed <= {one.id for one in sound.verdicts if one.verdict == "fail"}, failed

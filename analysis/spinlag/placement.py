@@ -124,6 +124,8 @@ def place(
         table["missing"] = missing_of(expected, places.revolution, places.column, turns, columns)
     used = (table["updates"] > 0).to_numpy() & rotation.turns["used"].to_numpy(dtype=bool)
     recorded = ~turns_touched(rotation, gaps)
+    whole = recorded & (rotation.turns["kind"] != "doubtful").to_numpy()
+    table.loc[~(whole & np.append(whole[1:], True)), "seam_deg"] = np.nan  # two turns have a part in it
     judged = table[used & recorded]
     usable = np.zeros(len(table) + 1, dtype=bool)  # the last one is for updates of no revolution, which say -1
     usable[judged["revolution"].to_numpy()] = True

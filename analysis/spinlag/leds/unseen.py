@@ -12,6 +12,8 @@ from spinlag.observations import Observation
 from spinlag.rotation import Rotation
 
 _OF_SILENCE = frozenset({"data-silent", "update-missing", "update-late", "column-rate"})
+_OF_ANGLES = frozenset({"update-late", "column-rate"})
+"""What says how the columns lie in a turn whose ends are known."""
 
 
 def unseen_of(capture: Capture, chain: ChainUpdates) -> list[tuple[int, int]]:
@@ -25,7 +27,12 @@ def unseen_of(capture: Capture, chain: ChainUpdates) -> list[tuple[int, int]]:
 
 def nobody_saw(seen: Observation, capture: Capture, chains: Sequence[ChainUpdates], rotation: Rotation | None) -> bool:
     """Whether an observation only says that nothing came on an LED line in a turn, or at a time, when its level was
-    unknown."""
+    unknown, or how columns lie in what may have been several turns."""
+    turn = -1 if rotation is None or seen.revolution is None else seen.revolution
+    if seen.kind in _OF_ANGLES and rotation is not None and 0 <= turn < len(rotation.turns):
+        uncounted = bool(rotation.turns["kind"].iloc[turn] == "doubtful")
+        if uncounted:
+            return True
     chain = next((chain for chain in chains if chain.name == seen.chain), None)
     if seen.kind not in _OF_SILENCE or chain is None:
         return False

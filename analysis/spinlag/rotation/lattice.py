@@ -41,6 +41,10 @@ SPEED_MARGIN = 0.02
 ROUGH_FROM = 8
 """A silence is measured exactly up to this many places; over longer ones the margin of the speed counts."""
 
+UNCOUNTABLE = 1000
+"""Over a silence of more places the margin of the speed leaves dozens of numbers open: there is nothing to count, and
+turns laid out over it would be made up, millions of them where a clock jumped."""
+
 LEVEL = (0.2, 0.6)
 """Quantiles of the intervals near an end that have to agree for them to count as level; up to two in five may be the
 wide gaps of a missing tooth."""
@@ -174,6 +178,9 @@ def _joined(times: Ticks, cuts: Indices, teeth: int, *, missing_tooth: bool) -> 
         steps = max(round(passed), 1)
         even = len(paces) == 2 and max(paces) <= STEADY * min(paces)
         sure = even and abs(passed - steps) + SPEED_MARGIN * steps <= OFF_PLACE
+        if not sure and steps > UNCOUNTABLE:
+            wheel = teeth + int(missing_tooth)
+            steps = (steps - 1) % wheel + 1
         own = piece.doubtful.copy()
         own[first] |= not sure
         cut[begin + first] = True
@@ -271,10 +278,12 @@ def place_stretch(relative: Floats) -> tuple[Indices, Fit]:
     """Places of the pulses that end each of the n intervals (in places), counted from the pulse before them all.
 
     Both outer pulses are believed. Every place takes the pulse nearest to it; what is left over has NO_PLACE. Where the
-    lengths fit no wheel that turns steadily every pulse gets a place of its own.
+    lengths fit no wheel that turns steadily, or a silence is too long to count, every pulse gets a place of its own.
     """
     n = len(relative)
     each = np.arange(1, n + 1, dtype=np.int64)
+    if float(relative.max()) > UNCOUNTABLE:
+        return each, "unsteady"
     at = np.cumsum(relative)
     total = max(round(float(at[-1])), 1)
     scaled = at * (total / at[-1])

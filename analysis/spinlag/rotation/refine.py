@@ -252,7 +252,7 @@ def _shaft_changes(witness: Witness, ticks: Ticks, numbers: Indices, vague: Tick
             changes.append(replace(step, first=turn, last=turn, turn=turn, before=before, after=after))
         elif len(near) == 1 and changes[near[0]].phase == "step" and abs(changes[near[0]].turn - turn) <= 1:
             changes[near[0]] = replace(changes[near[0]], first=turn, last=turn, turn=turn)
-    return replace(by_turn, changes=tuple(sorted(changes, key=lambda one: one.first)))
+    return seen_changes(replace(by_turn, changes=tuple(sorted(changes, key=lambda one: one.first))), ticks, vague)
 
 
 def _kinds(seen_at: Indices, sure: Mask, changes: SpeedChanges) -> tuple[NDArray[np.str_], Mask]:

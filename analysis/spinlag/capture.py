@@ -135,15 +135,21 @@ class Capture:
             raise KeyError(f"{name!r} names {len(found)} channels; give one of the paths {paths}")
         raise KeyError(f"no channel {name!r} in {self.file}; {self._nearest(name)}")
 
+    def meant(self, name: str) -> str:
+        """The channels that may be meant by a name that is none, as a question; empty where none is like it."""
+        names = dict.fromkeys(channel.name for channel in self.channels)
+        folded = {one.casefold(): one for one in islice(names, _SEARCHED) if len(one) <= _LONGEST_SEARCHED}
+        asked = name.casefold()[:_LONGEST_SEARCHED]
+        near = [asked] if asked in folded else get_close_matches(asked, folded, n=3)
+        return f"did you mean {' or '.join(folded[one] for one in near)}?" if near else ""
+
     def _nearest(self, name: str) -> str:
         """The channels that may be meant by a name that is none, and those there are."""
         names = dict.fromkeys(channel.name for channel in self.channels)
-        folded = {one.casefold(): one for one in islice(names, _SEARCHED) if len(one) <= _LONGEST_SEARCHED}
-        near = get_close_matches(name.casefold()[:_LONGEST_SEARCHED], folded, n=3)
-        meant = f"did you mean {' or '.join(folded[one] for one in near)}? It has" if near else "it has"
+        meant = self.meant(name)
         known = ", ".join(islice(names, _FEW)) or "no channel at all"
         more = f" and {len(names) - _FEW} more" if len(names) > _FEW else ""
-        return f"{meant} {known}{more}"
+        return f"{f'{meant} It' if meant else 'it'} has {known}{more}"
 
     def seconds(self, ticks: Any) -> Any:
         """Ticks (scalar or array) on the file's own time axis, as float64 seconds.

@@ -176,12 +176,19 @@ def _findings(
 
 
 def check_channels(capture: Capture, rig: Rig) -> None:
-    """Raise RigError that lists every rig key whose channel the capture does not have, and the channels that it has."""
-    problems = []
+    """Raise RigError that lists every rig key whose channel the capture does not have, and once the channels it has."""
+    problems: list[Problem] = []
+    listed = False
     for key, name in rig.channels().items():
         try:
             capture.channel(name)
         except KeyError as error:
-            problems.append(Problem(key, str(error.args[0])))
+            said = str(error.args[0])
+            absent = name not in {channel.name for channel in capture.channels}
+            if absent and listed:
+                meant = capture.meant(name)
+                said = f"no channel {name!r}" + (f"; {meant}" if meant else "")
+            listed |= absent
+            problems.append(Problem(key, said))
     if problems:
         raise RigError(problems)

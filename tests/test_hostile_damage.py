@@ -22,6 +22,7 @@ from spinlag.lattice_breaks import find_breaks
 from spinlag.pipeline import analyse
 from spinlag.report import html
 from spinlag.report.results import results_bytes
+from spinlag.report.sections import left_out
 from spinlag.rig import rig_from_mapping
 from spinlag.synth.write import lines_of, write_csv, write_vcd
 
@@ -62,6 +63,10 @@ def test_a_sound_capture_raises_no_doubt():
 def test_a_channel_that_never_changes():
     said = one_warning(capture([SENSOR, channel("DOUT", [], initial=1)]))
     assert said.startswith("DOUT (leds[0].data) never changes in the whole record, it stays high")
+    both = one_warning(capture([channel("SENSOR", []), channel("DOUT", [], initial=1)], end=10**9))
+    assert both.startswith(
+        "SENSOR (index.channel, low) and DOUT (leds[0].data, high) never change in the whole record: look at their"
+    )
 
 
 def test_a_channel_that_dies_and_one_that_comes_late():
@@ -92,6 +97,15 @@ def test_stretches_of_x_and_z():
     assert both.startswith(
         "SENSOR (index.channel) and DOUT (leds[0].data) are unknown (x, z or no sample) in 2 stretches"
     )
+    # each line is known again with its own next level, and what the warning told is not told again
+    ends = [np.array([[100_000_000, 150_000_000 + late]]) for late in (0, 20_000_000)]
+    lines = [dataclasses.replace(line, unknown=own) for line, own in zip((SENSOR, DOUT), ends, strict=True)]
+    assert "are unknown (x, z or no sample) in one stretch, 50 ms to 70 ms in all, the first at" in one_warning(
+        capture(lines)
+    )
+    assert not any("level" in said and "unknown" in said for said in left_out(analyse(capture(lines), RIG)))
+    unnamed = dataclasses.replace(channel("AUX", [5_000, 400_000_000]), unknown=ends[0])
+    assert any("AUX: level unknown" in said for said in left_out(analyse(capture([SENSOR, DOUT, unnamed]), RIG)))
     # a line that is first heard of a moment after the start is as usual
     lead = np.array([[0, int(DOUT.edges[0]) // 2]])
     assert warnings_of(capture([SENSOR, dataclasses.replace(DOUT, unknown=lead)])) == ()

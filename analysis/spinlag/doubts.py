@@ -127,13 +127,21 @@ def _named(capture: Capture, rig: Rig) -> list[tuple[str, Channel]]:
 
 
 def _lifeless(named: Sequence[tuple[str, Channel]]) -> Iterator[str]:
-    for key, channel in named:
-        if len(channel.edges):
-            continue
+    """Lines without one edge, all in one sentence."""
+    still = [(key, channel) for key, channel in named if not len(channel.edges)]
+    if len(still) == 1:
+        ((key, channel),) = still
         level = "its level is never known" if channel.initial == UNKNOWN else f"it stays {_level(channel.initial)}"
         yield (
             f"{channel.name} ({key}) never changes in the whole record, {level}: look at its clip and ground, and "
             "whether the rig names the right line"
+        )
+    elif still:
+        level_of = {UNKNOWN: "never known", 0: "low", 1: "high"}
+        names = listed([f"{channel.name} ({key}, {level_of[channel.initial]})" for key, channel in still])
+        yield (
+            f"{names} never change in the whole record: look at their clips and their ground, and whether the rig "
+            "names the right lines"
         )
 
 
@@ -247,26 +255,35 @@ def _active(channels: Sequence[Channel], begin: int, end: int) -> bool:
     return any(int(np.diff(channel.edges.searchsorted(np.array([begin, end])))[0]) > 0 for channel in channels)
 
 
+def unknown_told(capture: Capture, channel: Channel) -> Ticks:
+    """The stretches of a line's unknown level that are worth a warning, shape (k, 2)."""
+    spans = channel.unknown
+    if len(spans) and int(spans[0, 0]) == capture.start:
+        lead = int(spans[0, 1]) - capture.start
+        # simulators and recorders alike know a line only once it was first written
+        spans = spans[1:] if lead <= SHARE * (capture.end - capture.start) or not len(channel.edges) else spans
+    return spans
+
+
 def _unknown(capture: Capture, named: Sequence[tuple[str, Channel]]) -> Iterator[str]:
-    """Stretches in which lines are not known; lines that share all of theirs are told of together."""
-    alike: dict[bytes, tuple[list[str], Ticks]] = {}
+    """Stretches in which lines are not known; lines that share the beginnings of theirs are told of together: each is
+    known again with its own next level."""
+    alike: dict[bytes, tuple[list[str], list[Ticks]]] = {}
     for key, channel in named:
-        spans = channel.unknown
-        if len(spans) and int(spans[0, 0]) == capture.start:
-            lead = int(spans[0, 1]) - capture.start
-            # simulators and recorders alike know a line only once it was first written
-            spans = spans[1:] if lead <= SHARE * (capture.end - capture.start) or not len(channel.edges) else spans
+        spans = unknown_told(capture, channel)
         if len(spans):
-            names, _ = alike.setdefault(spans.tobytes(), ([], spans))
+            names, own = alike.setdefault(spans[:, 0].tobytes(), ([], []))
             names.append(f"{channel.name} ({key})")
-    for names, spans in alike.values():
-        stretches = "one stretch" if len(spans) == 1 else f"{len(spans)} stretches"
-        total = int((spans[:, 1] - spans[:, 0]).sum())
+            own.append(spans)
+    for names, own in alike.values():
+        stretches = "one stretch" if len(own[0]) == 1 else f"{len(own[0])} stretches"
+        totals = [int((spans[:, 1] - spans[:, 0]).sum()) for spans in own]
+        lasted = dict.fromkeys(_span(capture, total) for total in (min(totals), max(totals)))
         one = len(names) == 1
         held = "its last level was held" if one else "their last levels were held"
         yield (
             f"{listed(names)} {'is' if one else 'are'} unknown (x, z or no sample) in {stretches}, "
-            f"{_span(capture, total)} in all, the first at {_instant(capture, int(spans[0, 0]))}: {held}, and what "
+            f"{' to '.join(lasted)} in all, the first at {_instant(capture, int(own[0][0, 0]))}: {held}, and what "
             "happened there is lost"
         )
 
@@ -349,7 +366,8 @@ def _likely_scale(capture: Capture, low: float, high: float, centre: float) -> F
 
 
 def _instant(capture: Capture, tick: int) -> str:
-    return f"{float(tick * capture.tick):.6g} s"
+    seconds = float(tick * capture.tick)
+    return f"{seconds * 1e6:.6g} µs" if 0 < abs(seconds) < 1e-3 else f"{seconds:.6g} s"
 
 
 def _span(capture: Capture, ticks: int) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from spinlag.capture import UNKNOWN, Capture, Channel
+from spinlag.doubts import unknown_told
 from spinlag.findings import Findings
 from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates
@@ -125,8 +126,11 @@ def left_out(findings: Findings) -> list[str]:
         said.append(f"Of the motor lines one was left out: {misplaced}.")
     elif rotation is not None and findings.motor is not None and findings.motor.witness is None:
         said.append("The motor lines could not witness the shaft's angle: see the notes on them.")
+    named = set(findings.rig.channels().values())
     for channel in findings.capture.channels[:MOST_CHANNELS]:
-        if len(channel.unknown):
+        told = len(unknown_told(findings.capture, channel)) == len(channel.unknown)
+        warned = told and not named.isdisjoint((channel.name, channel.path))
+        if len(channel.unknown) and not warned:
             said.append(_level_unknown(channel, findings.capture))
     return said
 

@@ -9,7 +9,7 @@ import pytest
 
 from build import capture, channel, pulses
 from spinlag.incidents.reconcile import reconcile
-from spinlag.observations import Observation
+from spinlag.observations import Observation, told_in
 from spinlag.placement import place
 from spinlag.rig import rig_from_mapping
 from test_picture import COLUMNS, PERIOD, chain_of, noise, rotation_of
@@ -140,3 +140,12 @@ def test_without_a_placement_guesses_stand():
     made = chain()
     guess = seen("data-extra", 40, made)
     assert reconcile((guess,), BUILT, (made,), (None,)) == (guess,)
+
+
+def test_durations_are_told_in_a_unit_of_few_digits():
+    assert told_in(0.0002107, "ms") == "0.2107 ms"
+    assert told_in(0.105003, "ns") == "105 ms"
+    assert told_in(9.9996e-3, "µs") == "10 ms"
+    assert told_in(792e-9, "ns") == "792 ns"
+    assert told_in(60.0, "ms") == "60 s"
+    assert told_in(1.7644608e9, "ms") == "1764460800 s"

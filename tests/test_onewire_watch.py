@@ -137,7 +137,7 @@ def test_a_truncated_update(keep: int, leftover: int) -> None:
         updates = decoded(display(change=change).recorded(), **chain)
         found = only(updates, "data-truncated")
         assert (found.update, found.expected, found.observed, found.unit) == (30, 192.0, float(keep), "bits")
-        assert (f"{leftover} bits" in found.detail) == bool(leftover)
+        assert (f"{leftover} bit{'s' if leftover > 1 else ''} " in found.detail) == bool(leftover)
         assert found.tick == updates.last[30]
 
 

@@ -310,7 +310,7 @@ def test_the_level_held_where_it_was_unknown_is_told_as_it_was():
 
     assert "never known" in said(-1, [start, end]) and "held" not in said(-1, [start, end])
     first = said(0, [start, start + 5])
-    assert "lost) once, " in first and first.endswith("in all; up to its first known level that one was taken.")
+    assert "sample) once, " in first and first.endswith("in all; up to its first known level that one was taken.")
     both = said(0, [start, start + 5], [start + 9, end])
-    assert "lost) 2 times, " in both and both.endswith("was taken, later the last known level was held meanwhile.")
+    assert "sample) 2 times, " in both and both.endswith("was taken, later the last known level was held meanwhile.")
     assert said(0, [start + 9, end]).endswith("in all; the last known level was held meanwhile.")

@@ -48,3 +48,15 @@ class Observation:
     revolution: int | None = None
     chain: str | None = None
     update: int | None = None
+
+
+_UNITS = ("ns", "µs", "ms", "s")
+
+
+def told_in(seconds: float, unit: str) -> str:
+    """A duration in the unit in which its kind is told, or a larger one where that would take five digits."""
+    step = _UNITS.index(unit)
+    while step < len(_UNITS) - 1 and abs(float(f"{seconds * 1000.0 ** (3 - step):.4g}")) >= 10_000:
+        step += 1
+    value = seconds * 1000.0 ** (3 - step)
+    return f"{value:.0f} s" if step == 3 and abs(value) >= 10_000 else f"{value:.4g} {_UNITS[step]}"

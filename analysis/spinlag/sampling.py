@@ -151,7 +151,8 @@ def _coarser(found: Fraction, claimed: Fraction, said: str, tick: Fraction) -> t
 
 
 def _rate(period: Fraction, tick: Fraction) -> str:
-    return f"{float(1 / (period * tick)) / 1e6:.6g} MHz"
+    hz = float(1 / (period * tick))
+    return f"{hz / 1e6:.6g} MHz" if hz >= 1e5 else f"{hz / 1e3:.6g} kHz"
 
 
 def _interval(period: Fraction, tick: Fraction) -> str:

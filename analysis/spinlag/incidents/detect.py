@@ -15,7 +15,7 @@ from spinlag.incidents.standstill import Pace, marks_of, pace_beside, shaft_line
 from spinlag.incidents.steps import faults_of_turns
 from spinlag.leds.unseen import unseen_of
 from spinlag.leds.updates import ChainUpdates
-from spinlag.observations import Observation
+from spinlag.observations import Observation, told_in
 from spinlag.placed import stretches
 from spinlag.placement import Placement
 from spinlag.rig import Rig
@@ -167,8 +167,8 @@ def _silent(
             kind="data-silent",
             tick=silence.begin,
             channel=silence.channel,
-            detail=f"no data for {length * tick_s * 1e3:.4g} ms; the longest usual pause in the turns around is "
-            f"{silence.usual * tick_s * 1e3:.4g} ms",
+            detail=f"no data for {told_in(length * tick_s, 'ms')}; the longest usual pause in the turns around is "
+            f"{told_in(silence.usual * tick_s, 'ms')}",
             expected=silence.usual * tick_s,
             observed=length * tick_s,
             unit="s",

@@ -13,7 +13,7 @@ from spinlag.leds.onewire_learn import GLITCH_S, HARMLESS_LOW_S, Habits
 from spinlag.leds.onewire_scan import Scan
 from spinlag.leds.parts import Part
 from spinlag.leds.watch import MOST_OF_A_KIND, Listing, Traffic, lengths, silences
-from spinlag.observations import Observation
+from spinlag.observations import Observation, told_in
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -198,7 +198,7 @@ def _bit(
     return scene.traffic.observe(
         "data-bit-time",
         int(rises[at]),
-        f"{where}{what} is {value * 1e9:.4g} ns, usually {bound.usual * tick_s * 1e9:.4g} ns{more}; "
+        f"{where}{what} is {told_in(value, 'ns')}, usually {bound.usual * tick_s * 1e9:.4g} ns{more}; "
         f"{_grade(scene, spans)}",
         update,
         expected=bound.usual * tick_s,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from spinlag.capture import Ticks
 from spinlag.leds.tally import Clock
-from spinlag.observations import Kind, Observation
+from spinlag.observations import Kind, Observation, told_in
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -128,7 +128,9 @@ def _length_kind(bits: int, usual: int | None, extra: bool) -> Kind:
 def _length(scene: Traffic, kind: Kind, update: int, usual: int | None) -> Observation:
     bits, per_led = int(scene.bits[update]), scene.bits_per_led
     leds, left = divmod(bits, per_led)
-    carried = f"{leds} {scene.unit[:-1] if leds == 1 else scene.unit}" + (f" and {left} bits" if left else "")
+    carried = f"{leds} {scene.unit[:-1] if leds == 1 else scene.unit}" + (
+        f" and {left} bit{'s' if left > 1 else ''}" if left else ""
+    )
     if kind == "data-extra":
         detail = f"an update of {carried} between two that kept their pace"
         tick, threshold = scene.start[update], "the pace of the updates around it"
@@ -209,7 +211,8 @@ def _silence(scene: Traffic, update: int, low: int, usual: int) -> Observation:
     return scene.observe(
         "data-silent",
         int(scene.last[update]),
-        f"no data for {low * tick_s * 1e3:.4g} ms; updates usually come at most {usual * tick_s * 1e3:.4g} ms apart",
+        f"no data for {told_in(low * tick_s, 'ms')}; updates usually come at most {told_in(usual * tick_s, 'ms')} "
+        "apart",
         update,
         expected=usual * tick_s,
         observed=low * tick_s,

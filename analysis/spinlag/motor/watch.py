@@ -14,7 +14,7 @@ from spinlag.capture import Capture, Ticks
 from spinlag.motor.lines import CountedLines
 from spinlag.motor.pattern import Nodes, Pattern
 from spinlag.motor.states import States
-from spinlag.observations import Observation
+from spinlag.observations import Observation, told_in
 from spinlag.rotation import Rotation
 from spinlag.rotation.unseen import lasting
 
@@ -174,9 +174,8 @@ def _dropouts(capture: Capture, lines: CountedLines, rotation: Rotation | None, 
                 continue
             if _alive_elsewhere(every, one.line, before, after) or _index_alive(rotation, before, after):
                 tick = before + round((after - before) / (missing + 1))
-                said = (
-                    f"the line stood still for {(after - before) * float(capture.tick) * 1e3:.4g} ms: {missing} edges"
-                )
+                lasted = told_in((after - before) * float(capture.tick), "ms")
+                said = f"the line stood still for {lasted}: {missing} edges"
                 found.append(Fault(tick, "dropout", one.line, after - tick, said))
     return _together([fault for fault in found if not unseen.hides(fault)], len(every))
 

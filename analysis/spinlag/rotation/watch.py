@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from spinlag.capture import Capture, Channel, Ticks
-from spinlag.observations import Observation
+from spinlag.observations import Observation, told_in
 from spinlag.rig import IndexTable
 from spinlag.rotation.pulses import Pulses
 from spinlag.rotation.speed import FLOOR_CHANGE, SPAN
@@ -122,8 +122,8 @@ def _missed(scene: _Scene) -> list[Observation]:
                         kind="index-missed",
                         tick=int(tick),
                         channel=scene.channel.name,
-                        detail=f"{of} did not come: {length * 1e3:.4g} ms between pulses, {len(members) + 1} times the "
-                        "usual distance",
+                        detail=f"{of} did not come: {told_in(length, 'ms')} between pulses, {len(members) + 1} times "
+                        "the usual distance",
                         expected=length / (len(members) + 1),
                         observed=length,
                         unit="s",

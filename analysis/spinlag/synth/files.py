@@ -53,7 +53,7 @@ def write_trial(trial: Trial, out: Path, *, force: bool = False, rig: bool = Tru
         raise OutputError(f"{out}: the name must end in .vcd or .csv, perhaps followed by .gz or .xz")
     for path in wanted:
         if os.path.exists(path) and not force:
-            raise OutputError(f"{path}: exists already; give another name, or force to overwrite it")
+            raise OutputError(f"{path}: exists already; give another name, or --force to overwrite it")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:

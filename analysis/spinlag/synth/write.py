@@ -67,7 +67,7 @@ def new_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
     Raises OutputError where it exists and `force` is not set, or where it cannot be written.
     """
     if os.path.exists(path) and not force:
-        raise OutputError(f"{path}: exists already; give another name, or force to overwrite it")
+        raise OutputError(f"{path}: exists already; give another name, or --force to overwrite it")
     try:
         with whole_file(path) as raw:
             if path.suffix == ".gz":

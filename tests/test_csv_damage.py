@@ -149,7 +149,12 @@ def level_at(edges: list[int], line: int, row: int) -> int:
     [
         (
             "Time [s],A,B\n" + "".join(f"0,{n:03d},{n % 2},{n // 2 % 2}\n" for n in range(50)),
-            "the rows have 4 fields, the header 3 (line 1): commas may stand within numbers as well; export with",
+            "the rows have 4 fields, the header 3 (line 1): a name is missing there, or commas stand within numbers ",
+        ),
+        ("; made in Mai 1926 by 2 lamps\nTime [s],A,B\n", "line 2: no row of data was found below the header"),
+        (
+            'Time [s],A\n"0.1","0"\n"0.2,1\n' + '"0.3","0"\n' * 30,
+            "line 3: a quoted field does not end on its line: close the quote, or export without quotes",
         ),
         (
             "Time A B\n" + "".join(f"{n} us {n % 2} {n // 2 % 2}\n" for n in range(50)),
@@ -180,9 +185,40 @@ def level_at(edges: list[int], line: int, row: int) -> int:
             "line 8002: zero bytes stand here, as after a failed copy; copy or export the file again",
         ),
     ],
-    ids=["decimal commas", "units", "thousands", "events in volts", "short row", "footer", "joined", "zero bytes"],
+    ids=[
+        "decimal commas",
+        "header alone",
+        "quote",
+        "units",
+        "thousands",
+        "events in volts",
+        "short row",
+        "footer",
+        "joined",
+        "zero bytes",
+    ],
 )
 def test_what_is_refused_names_the_place_and_the_way_out(tmp_path, text, said):
     with pytest.raises(CaptureError) as told:
         captured(tmp_path, text)
     assert said in str(told.value)
+
+
+def test_sample_rates_that_mean_nothing_or_differ_are_doubted(tmp_path):
+    rows = "Time [s],A\n" + "".join(f"0.{n:03d},{n // 2 % 2}\n" for n in range(50))
+    for head, said in (
+        ("# sample rate: 0 Hz\n", "the file states a sample rate of 0 Hz, which is none: it was passed over"),
+        (
+            "# sample rate: 1 kHz\n# sample rate: 2 MHz\n",
+            "the file states two sample rates, 0.001 MHz and 2 MHz: the first counts (--sample-rate says otherwise)",
+        ),
+    ):
+        assert said in captured(tmp_path, head + rows).warnings
+    assert captured(tmp_path, "# sample rate: 1 kHz\n# sample rate: 1000 Hz\n" + rows).warnings == ()
+
+
+def test_tabs_below_a_preamble_of_as_many_words(tmp_path):
+    text = "; sample rate 1000000 Hz\nTime [s]\tA\tB\tC\tD\n" + "".join(
+        f"0.{n:03d}\t{n // 2 % 2}\t{n // 3 % 2}\t1\t0\n" for n in range(50)
+    )
+    assert [channel.name for channel in captured(tmp_path, text).channels] == ["A", "B", "C", "D"]

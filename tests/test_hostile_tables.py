@@ -100,7 +100,9 @@ def test_a_dump_behind_something_else_is_told_from_where_to_keep_it(tmp_path, be
     with pytest.raises(CaptureError, match=f"VCD file begin at byte {len(before)}: .* delete what is before them"):
         read_capture(path)
     path.write_text(dump.upper())
-    with pytest.raises(CaptureError, match=r"write keywords such as \$timescale in lower case"):
+    with pytest.raises(
+        CaptureError, match=r"\$TIMESCALE begins a VCD file where it stands in lower case: write all keywords so"
+    ):
         read_capture(path)
     path.write_text(dump)
     assert len(read_capture(path).channels) == 1

@@ -168,7 +168,9 @@ def _open_quote(raw: bytearray, start: int, stop: int, layout: Layout) -> tuple[
     position = start
     for number, line in enumerate(bytes(raw[start:stop]).split(bytes([layout.newline]))):
         if line.count(QUOTE) % 2:
-            return position, Fault(number, None, "a quoted field does not end on its line")
+            return position, Fault(
+                number, None, "a quoted field does not end on its line: close the quote, or export without quotes"
+            )
         position += len(line) + 1
     return start, Fault(0, None, "quotes that do not pair")
 

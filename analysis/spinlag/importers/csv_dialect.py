@@ -31,7 +31,7 @@ DELIMITER_NAMES = {
 }
 """Names of delimiters that are awkward to type."""
 
-_DELIMITERS = ("\t", ";", ",", "|", SPACES)
+DELIMITERS = ("\t", ";", ",", "|", SPACES)
 COMMENT_MARKS = ("#", "%", "//")
 _NUMBERS = {
     ".": re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?", re.ASCII),
@@ -148,7 +148,7 @@ def find_dialect(lines: list[HeadLine], options: CsvOptions) -> Dialect | None:
     texts = [line.text for line in lines if line.text.strip() and not line.is_comment][:_TRIED]
     if not texts:
         return None
-    delimiters = _DELIMITERS if options.delimiter is None else (options.delimiter,)
+    delimiters = DELIMITERS if options.delimiter is None else (options.delimiter,)
     best: Dialect | None = None
     for delimiter in delimiters:
         rows = [split_line(text, delimiter) for text in texts]
@@ -156,6 +156,8 @@ def find_dialect(lines: list[HeadLine], options: CsvOptions) -> Dialect | None:
         if not widths:
             continue
         width = max(widths, key=lambda count: (widths[count], count))
+        if delimiter == SPACES and best is not None and (best.delimiter, best.width) == ("\t", width):
+            continue  # tabs alone cut the rows so; spaces would cut a header and a preamble as well
         for decimal in (".", ",") if options.decimal is None else (options.decimal,):
             found = Dialect(delimiter, decimal, width, 0.0)
             score = sum(_score(row, found) for row in rows if len(row) == width) / len(rows)

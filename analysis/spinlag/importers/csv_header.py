@@ -141,6 +141,8 @@ class Preamble:
     sample_rate_hz: Fraction | None = None
     time_unit: TimeUnit | None = None
     volts: float | None = None
+    doubts: tuple[str, ...] = ()
+    """Statements that contradict one another or mean nothing, in words."""
 
 
 def time_unit(text: str) -> TimeUnit | None:
@@ -178,8 +180,15 @@ def read_preamble(lines: Iterable[str]) -> Preamble:
     """Sample rate (or interval) and units from free text; the first statement of each kind counts."""
     rate = interval = None
     unit = level = None
+    doubts = []
     for line in lines:
-        rate = rate if rate is not None else _rate(line)
+        stated = _rate(line)
+        if stated == 0:
+            doubts.append("the file states a sample rate of 0 Hz, which is none: it was passed over")
+        elif stated and rate and stated != rate:
+            said = " and ".join(f"{float(one) / 1e6:.6g} MHz" for one in (rate, stated))
+            doubts.append(f"the file states two sample rates, {said}: the first counts (--sample-rate says otherwise)")
+        rate = rate or stated
         interval = interval if interval is not None else _interval(line)
         if unit is None and (found := _UNIT_OF_TIME.search(line)):
             unit = time_unit(found["unit"])
@@ -187,7 +196,7 @@ def read_preamble(lines: Iterable[str]) -> Preamble:
             level = volts(found["unit"])
     if rate is None and interval:
         rate = 1 / interval
-    return Preamble(rate or None, unit, level)
+    return Preamble(rate or None, unit, level, tuple(doubts))
 
 
 def _rate(line: str) -> Fraction | None:

@@ -21,7 +21,7 @@ from spinlag.importers.csv_dialect import (
 )
 from spinlag.importers.csv_header import Preamble, header_name, read_preamble, volts
 from spinlag.importers.csv_options import CsvOptions, TimeUnit
-from spinlag.importers.csv_refusals import grouped_times, refuse_events, refuse_narrow_header
+from spinlag.importers.csv_refusals import grouped_times, refuse_events, refuse_header_alone, refuse_narrow_header
 from spinlag.importers.csv_table import MOSTLY, Column, Kind, Table, beside, cut_table
 from spinlag.importers.lanes import LOST
 
@@ -104,6 +104,8 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
     """
     options = _checked(options, file)
     lines = head_lines(head, complete=complete)
+    if complete:
+        refuse_header_alone(lines, file)
     dialect = find_dialect(lines, options)
     if dialect is None:
         raise CaptureError("no rows of two or more columns were found: this does not read as a CSV capture", file=file)
@@ -114,7 +116,7 @@ def find_layout(head: bytes, options: CsvOptions, *, file: str, complete: bool) 
     preamble = read_preamble(table.preamble + beside(table))
     time = _time_column(table, options, file)
     unit, unit_from, warnings = _unit_of_time(table, time, preamble, options, file)
-    warnings += grouped_times(table, time, options, file)
+    warnings += [*grouped_times(table, time, options, file), *preamble.doubts]
     columns = _columns(table, time, preamble, options, file)
     refuse_events(table, columns, file)
     if not any(column.kind in ("level", "packed", "analogue") for column in columns):

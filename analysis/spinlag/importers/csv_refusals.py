@@ -6,7 +6,7 @@ import re
 from itertools import pairwise
 
 from spinlag.errors import CaptureError
-from spinlag.importers.csv_dialect import SPACES, HeadLine
+from spinlag.importers.csv_dialect import DELIMITERS, SPACES, HeadLine, split_line
 from spinlag.importers.csv_header import header_name, time_unit
 from spinlag.importers.csv_options import CsvOptions
 from spinlag.importers.csv_table import Column, Table
@@ -34,15 +34,27 @@ def refuse_narrow_header(lines: list[HeadLine], table: Table, file: str) -> None
     units = [k for k, column in enumerate(table.columns) if all(time_unit(cell) for cell in column)]
     if dialect.delimiter == SPACES and not units:
         return
-    cut = f"column {units[0] + 1} holds units" if units else "commas may stand within numbers as well"
-    how = (
-        "export times without units in the cells" if units else "export with decimal points, or semicolons as delimiter"
+    cut = (
+        f"column {units[0] + 1} holds units"
+        if units
+        else "a name is missing there, or commas stand within numbers as well"
     )
+    how = "export times without units in the cells" if units else "complete the header, or export with decimal points"
     raise CaptureError(
         f"the rows have {dialect.width} fields, the header {len(fields)} (line {line.number}): {cut}; {how}",
         file=file,
         line=table.first.number,
     )
+
+
+def refuse_header_alone(lines: list[HeadLine], file: str) -> None:
+    """A file that ends with its header: the line above it, of whatever kind, is no row of data."""
+    held = [line for line in lines if line.text.strip() and not line.is_comment]
+    if held and any(
+        len(fields) > 1 and header_name(fields[0]).is_time and header_name(fields[0]).time_unit is not None
+        for fields in (split_line(held[-1].text, delimiter) for delimiter in DELIMITERS)
+    ):
+        raise CaptureError("no row of data was found below the header", file=file, line=held[-1].number)
 
 
 def grouped_times(table: Table, time: int | None, options: CsvOptions, file: str) -> list[str]:

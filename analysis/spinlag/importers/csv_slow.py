@@ -169,7 +169,7 @@ def _level(cell: str, decimal: int) -> int:
             return level
     raise _UnfitError(
         f"{_shown(cell)} is no level, and the rows at the top of the file hold levels here; "
-        "if the column holds volts or packed bits, say so when reading it"
+        "if the column holds volts or packed bits, say so (--analogue-column, --packed-column)"
     )
 
 

@@ -177,6 +177,17 @@ def test_two_chains_with_their_clips_exchanged():
     assert not any("other way" in said for said in warnings_of(built, rig_from_mapping({**TABLES, "leds": chains})))
 
 
+def test_changes_cut_out_of_the_file_are_asked_about():
+    """As many bits lack as fit into the one that lasts so long: a sender that stalls makes the update longer."""
+    k = len(DOUT.edges) // 2 // 2 * 2 + 10
+    kept = np.delete(DOUT.edges, np.s_[k + 1 : k + 25])
+    said = one_warning(capture([SENSOR, channel("DOUT", kept)]))
+    assert said.startswith("DOUT: one bit at ")
+    assert "stands where 12 bits lack from an update that took its usual time" in said
+    stalled = DOUT.edges + np.where(np.arange(len(DOUT.edges)) > k, 12 * 1250, 0)
+    assert warnings_of(capture([SENSOR, channel("DOUT", stalled)])) == ()
+
+
 # --- a recorder that fell out of step
 
 

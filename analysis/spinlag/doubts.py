@@ -50,6 +50,9 @@ _ENOUGH_STEADY_EDGES = 8
 """An index or a motor line is steady, and slow: four pulses show its pace. Common practice, no source."""
 
 _ENOUGH_BITS = 64
+_CUT_OUT_BITS = 8
+"""Fewer bits may well be lost on the wire."""
+
 _PIECE = 1 << 20
 
 
@@ -74,6 +77,7 @@ def doubts(
         *_quiet_ends(capture, rig, named, chains),
         *_unknown(capture, named),
         *_gaps(capture, incidents),
+        *_cut_out(capture, chains),
     )
 
 
@@ -296,6 +300,30 @@ def _gaps(capture: Capture, incidents: IncidentReport) -> Iterator[str]:
     if gaps:
         many = "a gap" if len(gaps) == 1 else f"{len(gaps)} gaps, the first"
         yield f"the recording has {many} at {gaps[0].time_s:.6g} s ({gaps[0].detail}): what happened there is lost"
+
+
+def _cut_out(capture: Capture, chains: Sequence[ChainUpdates]) -> Iterator[str]:
+    """Bits as long as those that lack from their update: changes are missing from the file, or the line was held."""
+    for chain in chains:
+        period = chain.timing.get("bit_period")
+        bit_s = period.statistics.median if period is not None else None
+        if bit_s is None or chain.wiring != "one-wire" or not chain.leds_seen:
+            continue
+        found = []
+        for seen in chain.observations:
+            if seen.kind != "data-bit-time" or seen.update is None or not seen.observed:
+                continue
+            lacking = chain.leds_seen * chain.bits_per_led - int(chain.bits[seen.update])
+            if lacking >= _CUT_OUT_BITS and abs(seen.observed - (lacking + 0.5) * bit_s) < bit_s:
+                found.append((seen.tick, lacking))
+        if found:
+            tick, lacking = found[0]
+            more = f", and so at {len(found) - 1} more" if len(found) > 1 else ""
+            yield (
+                f"{chain.channel}: one bit at {_instant(capture, tick)} stands where {lacking} bits lack from an "
+                f"update that took its usual time{more}: the line was held there, or changes are missing from the "
+                "file; copy or export it again to tell which"
+            )
 
 
 def _bit_times(capture: Capture, chains: Sequence[ChainUpdates]) -> Iterator[str]:

@@ -14,7 +14,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from spinlag.capture import Edges, SamplePeriod, Ticks
+from spinlag.capture import Capture, Edges, SamplePeriod, Ticks
 from spinlag.lattice import fits, gcd_of_steps, search
 
 USUAL_MHZ = "1 2 4 5 8 10 12 12.5 16 20 24 25 32 40 48 50 62.5 64 80 96 100 125 160 192 200 250 400 500 1000 2000"
@@ -69,6 +69,16 @@ def detect_sample_period(
     if found is not None and found >= period * 3 / 2:
         return _coarser(found, period, f"{said}, but all edges lie on a lattice of {_interval(found, tick)}", tick)
     return SamplePeriod(period, "given"), ()
+
+
+def resolution_ticks(capture: Capture) -> float:
+    """The step in ticks that no edge shows to be finer, at least the sample period.
+
+    Times that were rounded for export lie on a lattice that too few edges may prove; what stands within it is no
+    departure all the same.
+    """
+    edges = _merged(edge_runs([channel.edges for channel in capture.channels]))
+    return max(float(capture.sample_period.ticks), float(gcd_of_steps(edges)))
 
 
 def edge_runs(lines: Sequence[Edges]) -> list[Ticks]:

@@ -20,6 +20,7 @@ from spinlag.motor.watch import FAULT_COLUMNS, fault_table, find_faults, observe
 from spinlag.observations import Observation
 from spinlag.rig import MotorTable, Rig
 from spinlag.rotation import Rotation
+from spinlag.sampling import resolution_ticks
 
 Floats = NDArray[np.float64]
 Direction = Literal["forward", "reverse"]
@@ -113,7 +114,7 @@ def read_motor(capture: Capture, rig: Rig, rotation: Rotation | None) -> Motor |
     ratio = find_ratio(lines, rotation, rig.motor.pole_pairs)
     lines = joined_by_index(lines, rotation, ratio.pole_pairs)
     pattern = learn_pattern(lines, ratio.pole_pairs or 1)
-    nodes = find_nodes(lines, pattern, float(capture.sample_period.ticks)) if pattern is not None else None
+    nodes = find_nodes(lines, pattern, resolution_ticks(capture)) if pattern is not None else None
     warp, slip, witness = _witness(capture, lines, ratio, pattern, nodes, rotation)
     faults = find_faults(whole, lines, pattern, nodes, states, rotation)
     spread = _angle_spread(pattern, nodes, warp, slip, rotation)

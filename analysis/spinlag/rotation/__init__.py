@@ -14,6 +14,7 @@ from spinlag.rotation.pulses import NO_TICK, Pulses, find_pulses
 from spinlag.rotation.statistics import Sampling, measure
 from spinlag.rotation.turns import Turns, find_turns
 from spinlag.rotation.watch import observe
+from spinlag.sampling import resolution_ticks
 from spinlag.summary import Statistics
 
 __all__ = ["FASTEST_MARKS_HZ", "NO_TICK", "Rotation", "find_revolutions", "pulse_rate_hz"]
@@ -86,7 +87,7 @@ def find_revolutions(capture: Capture, rig: Rig, *, first_mark: int | None = Non
     if pulse_rate_hz(capture, channel) > FASTEST_MARKS_HZ:
         channel = replace(channel, edges=channel.edges[:0])
     pulses = find_pulses(capture, channel, rig.index)
-    found = find_turns(pulses, rig.index, float(capture.sample_period.ticks), first_mark)
+    found = find_turns(pulses, rig.index, resolution_ticks(capture), first_mark)
     observations = observe(capture, channel, rig.index, pulses, found)
     return build_rotation(capture, rig, rig.index, pulses, found, observations)
 

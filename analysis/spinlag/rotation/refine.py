@@ -15,10 +15,11 @@ from spinlag.rotation import NO_TICK, Rotation, build_rotation, find_revolutions
 from spinlag.rotation.lattice import running_median
 from spinlag.rotation.noise import robust_sigma, sigmas_for
 from spinlag.rotation.pulses import Pulses, find_pulses
-from spinlag.rotation.shifts import BEND_SHARE, FLOOR_TURNS
+from spinlag.rotation.shifts import BEND_SHARE, FLOOR_SAMPLES, FLOOR_TURNS, local_period
 from spinlag.rotation.speed import SPAN, SpeedChange, SpeedChanges, find_speed_changes
 from spinlag.rotation.turns import Turns, bridged, running_notes, seen_changes, turns_in
 from spinlag.rotation.watch import observe
+from spinlag.sampling import resolution_ticks
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -69,7 +70,7 @@ def refine_rotation(capture: Capture, rig: Rig, rotation: Rotation | None, motor
         return replace(rotation, notes=(*rotation.notes, note))
     shaft = _by_index_alone(shaft, known, times, rotation)
     known = np.isfinite(shaft)
-    found = _turns(pulses, rows[known], times[known], shaft[known], rotation, motor.witness)
+    found = _turns(pulses, rows[known], times[known], shaft[known], rotation, motor.witness, resolution_ticks(capture))
     if (np.diff(found.ticks) <= 0).any():
         note = "motor lines and index pulses do not fit together; the index alone was used: are these the right lines?"
         return replace(rotation, notes=(*rotation.notes, note))
@@ -105,6 +106,7 @@ def _turns(
     shaft: Floats,
     rotation: Rotation,
     witness: Witness,
+    sample_ticks: float,
 ) -> Turns:
     marks = np.array(rotation.tooth_angles_deg) / 360.0
     place, off = _nearest_mark(shaft, marks)
@@ -114,7 +116,7 @@ def _turns(
     off = off - np.where(np.isfinite(usual), usual, 0.0)
     sigma = robust_sigma(off[best])
     limit = max(sigmas_for(len(best)) * sigma, FLOOR_TURNS)
-    allowed = limit + _bend(witness, times)
+    allowed = np.maximum(limit, FLOOR_SAMPLES * sample_ticks / local_period(times, shaft)) + _bend(witness, times)
     distance = float(np.diff(np.append(marks, 1.0)).min())
     mine = np.zeros(len(rows), dtype=np.bool_)
     mine[best] = True
@@ -129,7 +131,7 @@ def _turns(
     ticks = np.where(sure, times[np.maximum(seen_at, 0)], witness.instants(numbers.astype(np.float64)))
     index_tick = np.where(seen_at >= 0, times[np.maximum(seen_at, 0)], NO_TICK)
     vague = _uncounted(witness, rotation)
-    changes = _shaft_changes(witness, ticks, numbers, vague)
+    changes = _shaft_changes(witness, ticks, numbers, vague, sample_ticks)
     missing = np.setdiff1d(np.arange(int(place[first]), int(place[last]) + 1), place[mine])
     missed = witness.instants(missing // teeth + marks[missing % teeth])
     kind, used = _kinds(seen_at, sure, changes)
@@ -158,7 +160,8 @@ def _turns(
         jerk_turns=jerk_turns,
         changes=changes,
         shift_rule=f"{360.0 * limit:.3g} deg from the motor lines: {sigmas_for(len(best)):.3g} robust standard "
-        f"deviations of this capture's pulses, at least {360.0 * FLOOR_TURNS:.2g} deg",
+        f"deviations of this capture's pulses, at least {360.0 * FLOOR_TURNS:.2g} deg "
+        f"and {FLOOR_SAMPLES:g} sample periods",
         place_rule=f"no mark within {MOST_OFF:g} of the marks' distance, by the motor lines",
         calm="by the motor lines the shaft ran on undisturbed",
         tooth_angles_deg=rotation.tooth_angles_deg,
@@ -222,7 +225,7 @@ def _rows_of(place: Indices, mine: Mask, wanted: Indices) -> Indices:
     return np.where(place[own][at] == wanted, own[at], -1)
 
 
-def _shaft_changes(witness: Witness, ticks: Ticks, numbers: Indices, vague: Ticks) -> SpeedChanges:
+def _shaft_changes(witness: Witness, ticks: Ticks, numbers: Indices, vague: Ticks, sample_ticks: float) -> SpeedChanges:
     """Changes of speed by the motor lines; by the index where those stood still.
 
     Looked for from turn to turn, and from one electrical cycle to the next, where an abrupt step stands out more.
@@ -231,13 +234,13 @@ def _shaft_changes(witness: Witness, ticks: Ticks, numbers: Indices, vague: Tick
     instants = np.where(_unwitnessed(witness, instants), ticks, instants)
     count = np.arange(len(instants))
     instants = np.maximum.accumulate(instants - count) + count  # a line that is no motor's may run backwards
-    by_turn = seen_changes(find_speed_changes(bridged(instants, vague)), instants, vague)
+    by_turn = seen_changes(find_speed_changes(bridged(instants, vague), sample_ticks), instants, vague)
     fine = witness.cycle_instants()
     if len(fine) < LEAST_CYCLES or _unwitnessed(witness, fine).any():
         return by_turn
     cycles = np.diff(fine)
     changes = list(by_turn.changes)
-    for step in find_speed_changes(cycles.astype(np.float64)).changes:
+    for step in find_speed_changes(cycles.astype(np.float64), sample_ticks).changes:
         if step.phase != "step":
             continue
         # a step at the very beginning of a turn is not blamed on the turn before for a little noise

@@ -23,6 +23,9 @@ Indices = NDArray[np.int64]
 FLOOR_TURNS = 5e-4
 """A pulse less than this share of a turn from its place (0.18 degrees) is never called shifted."""
 
+FLOOR_SAMPLES = 2.0
+"""Nor one less than so many sample periods: its own edge and those it is held against are each known within one."""
+
 BEND_SHARE = 0.35
 """While the shaft gains or loses speed, this share of the relative change over three intervals counts as its doing."""
 
@@ -92,7 +95,7 @@ def _find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) -
         return Shifts(none, none, none, (), FLOOR_TURNS, sigmas_for(n), 0.0, Noise(0.01, 0.01))
     place = float(np.median(np.diff(turns)))
     keep = np.arange(n)
-    period = _local_period(times, turns)
+    period = local_period(times, turns)
     noise = estimate_noise(_pace(times, turns, period), 0.3 * sample_ticks / float(np.median(period)) / place)
     residue = _residues(times, turns, teeth)
     few_turns = teeth > 1 and n < (2 * REACH + 1) * teeth
@@ -123,7 +126,7 @@ def _find_shifts(times: Ticks, turns: Floats, teeth: int, sample_ticks: float) -
         keep = np.delete(keep, list(moved))
         if len(keep) < LEAST_PULSES:
             break
-    unsure = _ends(times[keep], turns[keep], limit / place)
+    unsure = _ends(times[keep], turns[keep], max(limit, FLOOR_SAMPLES * sample_ticks / float(period.min())) / place)
     return Shifts(
         np.unique(np.array(shifted, dtype=np.int64)),
         np.unique(np.array(stray, dtype=np.int64)),
@@ -154,7 +157,7 @@ def _settle(
         jerks.setdefault(pulse, Jerk(pulse, found.size * unit))
 
 
-def _local_period(times: Ticks, turns: Floats) -> Floats:
+def local_period(times: Ticks, turns: Floats) -> Floats:
     """Ticks per revolution around each pulse, at least 1, from two intervals to either side."""
     n = len(times)
     low, high = np.maximum(np.arange(n) - 2, 0), np.minimum(np.arange(n) + 2, n - 1)

@@ -65,15 +65,16 @@ class SpeedChanges:
     sigmas: float
 
 
-def find_speed_changes(periods: Floats) -> SpeedChanges:
-    """Changes of speed among n turns of `periods` (ticks)."""
+def find_speed_changes(periods: Floats, sample_ticks: float) -> SpeedChanges:
+    """Changes of speed among n turns of `periods` (ticks), whose ends are known within `sample_ticks`."""
     n = len(periods)
     sigmas = sigmas_for(n)
     if n < 2 * SPAN + 3:
         return SpeedChanges((), FLOOR_CHANGE, sigmas)
+    sample = sample_ticks / float(np.median(periods))
     change = _change(periods)
-    noise = estimate_noise(_level(periods), 1e-9)
-    head, tail, over, threshold = _edge_runs(periods, change, sigmas)
+    noise = estimate_noise(_level(periods), max(0.3 * sample, 1e-9))
+    head, tail, over, threshold = _edge_runs(periods, change, sigmas, max(FLOOR_CHANGE, 2.0 * sample / SPAN))
     found = []
     if head:
         found.append(SpeedChange("run-up", 0, head, 0, 1.0 / float(periods[0]), 1.0 / float(periods[head])))
@@ -86,7 +87,7 @@ def find_speed_changes(periods: Floats) -> SpeedChanges:
     taken = np.zeros(n, dtype=bool)
     for one in found:
         taken[_around(one, SPAN)] = True
-    for peak in _sharp_peaks(periods, sigmas):
+    for peak in _sharp_peaks(periods, sigmas, max(FLOOR_CHANGE, 2.0 * sample)):
         story, piece = (None, None) if taken[peak] else _explain(periods, int(peak), noise)
         if story == "speed-step" and piece is not None:
             found.append(piece)
@@ -110,7 +111,9 @@ def _distinct(found: list[SpeedChange], turns: int) -> tuple[SpeedChange, ...]:
     return tuple(sorted(kept, key=lambda one: one.first))
 
 
-def _edge_runs(periods: Floats, change: Floats, sigmas: float) -> tuple[int, int, NDArray[np.bool_], float]:
+def _edge_runs(
+    periods: Floats, change: Floats, sigmas: float, floor: float
+) -> tuple[int, int, NDArray[np.bool_], float]:
     """Last turn of a run-up (0: none), first of a run-down (n - 1: none), what else is beyond the threshold, and that.
 
     The threshold is learned from what lies between the two, so it is learned again while they grow.
@@ -119,7 +122,7 @@ def _edge_runs(periods: Floats, change: Floats, sigmas: float) -> tuple[int, int
     for _ in range(_EDGE_ROUNDS):
         middle = change[head : len(change) - tail]
         middle = middle if len(middle) >= SPAN else change
-        threshold = max(sigmas * robust_sigma(middle), FLOOR_CHANGE)
+        threshold = max(sigmas * robust_sigma(middle), floor)
         over = np.abs(change - np.median(middle)) > threshold
         before = (head, tail)
         head = max(head, _head(change, over))
@@ -136,7 +139,7 @@ def _edge_runs(periods: Floats, change: Floats, sigmas: float) -> tuple[int, int
     return up, n - 1 - down, over, threshold
 
 
-def _sharp_peaks(periods: Floats, sigmas: float) -> NDArray[np.int64]:
+def _sharp_peaks(periods: Floats, sigmas: float, floor: float) -> NDArray[np.int64]:
     """Turns at which the speed changes far more abruptly than in the turns around: seen even where a swing of the speed
     loop hides the step from means over several turns."""
     pairs = np.log(periods[1:] + periods[:-1])
@@ -145,7 +148,7 @@ def _sharp_peaks(periods: Floats, sigmas: float) -> NDArray[np.int64]:
         return np.empty(0, dtype=np.int64)
     sharp = jump[SPAN:-SPAN] - 0.5 * (jump[2 * SPAN :] + jump[: -2 * SPAN])
     size = np.abs(sharp)
-    over = size > max(sigmas * robust_sigma(sharp), FLOOR_CHANGE)
+    over = size > max(sigmas * robust_sigma(sharp), floor)
     peaks = [first + int(np.argmax(size[first : last + 1])) for first, last in _runs(over)]
     return np.array(peaks, dtype=np.int64) + SPAN + 2
 

@@ -91,7 +91,7 @@ def find_turns(pulses: Pulses, index: IndexTable, sample_ticks: float, first_mar
     teeth = wheel.places - int(wheel.empty is not None)
     cuts = np.flatnonzero((lattice.cut & lattice.doubtful)[members])
     shifts = find_shifts(at, wheel.turns(place), teeth, sample_ticks, cuts=cuts)
-    return _assemble(pulses, rows, times, members, wheel, lattice, shifts)
+    return _assemble(pulses, rows, times, members, wheel, lattice, shifts, sample_ticks)
 
 
 def _no_turns(pulses: Pulses, rows: Indices) -> Turns:
@@ -121,7 +121,14 @@ def _no_turns(pulses: Pulses, rows: Indices) -> Turns:
 
 
 def _assemble(
-    pulses: Pulses, rows: Indices, times: Ticks, members: Indices, wheel: Wheel, lattice: Lattice, shifts: Shifts
+    pulses: Pulses,
+    rows: Indices,
+    times: Ticks,
+    members: Indices,
+    wheel: Wheel,
+    lattice: Lattice,
+    shifts: Shifts,
+    sample_ticks: float,
 ) -> Turns:
     at, place = times[members], wheel.place[members]
     fixed = np.delete(np.arange(len(members)), np.concatenate((shifts.shifted, shifts.stray)))
@@ -142,7 +149,7 @@ def _assemble(
     sure[trusted] &= ~pulses.reckoned[rows[members]][where[trusted]]
     vague = _doubtful_spans(at, (lattice.doubtful | lattice.rough)[members])
     uncounted = _doubtful_spans(at, (lattice.cut & lattice.doubtful)[members])
-    changes = seen_changes(find_speed_changes(bridged(ticks, vague)), ticks, uncounted)
+    changes = seen_changes(find_speed_changes(bridged(ticks, vague), sample_ticks), ticks, uncounted)
     jerks = [jerk for jerk in shifts.jerks if not _running(changes, ticks, int(at[jerk.pulse]))]
     jerk_tick = np.array([at[jerk.pulse] for jerk in jerks], dtype=np.int64)
     kind, used = _kinds(ticks, seen, trusted, sure, vague, changes, jerk_tick)
@@ -176,7 +183,7 @@ def _assemble(
         notes=(*notes, *running_notes(changes)),
         place_rule=PLACE_RULE,
         shift_rule=f"{360.0 * shifts.threshold_turns:.3g}°: {shifts.sigmas:.3g} robust standard deviations of this "
-        f"capture's pulses, at least {360.0 * FLOOR_TURNS:.2g}°",
+        f"capture's pulses, at least {360.0 * FLOOR_TURNS:.2g}° and 4 sample periods",
         calm="the pulses around it keep their places",
         begins_known=wheel.begins_known,
         wheel_notes=wheel.notes,

@@ -227,7 +227,7 @@ def _steps(scene: _Scene) -> list[Observation]:
                 unit="rev/s",
                 threshold=f"{100 * found.changes.threshold:.2f} % between means over {SPAN} turns: "
                 f"{found.changes.sigmas:.3g} robust standard deviations of this capture, "
-                f"at least {100 * FLOOR_CHANGE:.1f} %",
+                f"at least {100 * FLOOR_CHANGE:.1f} % and what the sample period leaves open",
                 revolution=int(change.first),
             )
         )

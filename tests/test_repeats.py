@@ -71,6 +71,7 @@ def test_leds_seen_is_the_commonest_count_however_it_is_counted(updates: list[tu
         bits=np.array([bits for bits, _ in updates], dtype=np.int64),
         whole=np.array([whole for _, whole in updates], dtype=bool),
         bits_per_led=per_led,
+        count=None,
     )
     counted = ChainUpdates.leds_seen.fget(chain)
     with pytest.MonkeyPatch.context() as patch:

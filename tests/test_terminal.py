@@ -75,7 +75,7 @@ def complained(arguments, monkeypatch, capfd):
         (["check", "x.vcd", "--out"], "--out", "spinlag check"),
         (["--loud"], "--loud", "spinlag"),
         (["look", "x.vcd", "y.vcd"], "unexpected extra argument (y.vcd)", "spinlag look"),
-        (["look", "x.vcd", "--time-unit", "h"], "'h' is not one of", "spinlag look"),
+        (["look", "x.vcd", "--time-unit", "days"], "'days' is not one of", "spinlag look"),
         (["look", "x.vcd", "--sample-rate", "0"], "0 is not above 0", "spinlag look"),
         (["look", "x.vcd", "--sample-rate", "nan"], "nan is", "spinlag look"),
         (["around", "x.vcd", "--time", "noon"], "'noon' is not a valid float", "spinlag around"),

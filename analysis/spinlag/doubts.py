@@ -16,6 +16,7 @@ from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
 from spinlag.incidents.model import IncidentReport
 from spinlag.incidents.sentences import listed
 from spinlag.incidents.standstill import marks_of, pace_beside, shaft_lines
+from spinlag.leds.held import Held
 from spinlag.leds.parts import Part
 from spinlag.leds.updates import ChainUpdates
 from spinlag.motor import Motor
@@ -63,8 +64,10 @@ def doubts(
     incidents: IncidentReport,
     motor: Motor | None = None,
     clips: Sequence[WrongClip] = (),
+    held: Sequence[Held] = (),
 ) -> tuple[str, ...]:
-    """Sentences, the gravest kind first; none where all looks as it should. `clips`: what `wrong_clips` found."""
+    """Sentences, the gravest kind first; none where all looks as it should. `clips`: what `wrong_clips` found;
+    `held`: what `held_stretches` did."""
     named = _named(capture, rig)
     misplaced = {path for one in clips for path in one.misplaced}
     return (
@@ -74,6 +77,7 @@ def doubts(
         *_no_motor_line(capture, rig, motor, misplaced),
         *_lifeless(named),
         *_fell_silent(capture, rig, named, chains),
+        *_held_levels(capture, named, held),
         *_quiet_ends(capture, rig, named, chains),
         *_unknown(capture, named),
         *_gaps(capture, incidents),
@@ -113,6 +117,41 @@ def ended_early(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> t
             own = f"leds.{rig.leds[int(key[5 : key.index(']')])].name}."
             found += [Unsound(what, why, passes_only=True) for what in (own, "latency.", "placement.")]
     return tuple(found)
+
+
+def while_held(capture: Capture, held: Sequence[Held]) -> tuple[Unsound, ...]:
+    """What passes only because an LED line that held its level for a while, as others went on, showed nothing then."""
+    found: list[Unsound] = []
+    for chain, own in _by_chain(held):
+        total = sum(one.end - one.begin for one in own)
+        why = (
+            f"{capture.channel(own[0].channel).name} holds its level for {_span(capture, total)}, from "
+            f"{_instant(capture, own[0].begin)} on, and what was sent then is not in this figure"
+        )
+        much = total > DEAD_SHARE * (capture.end - capture.start)
+        whats = (
+            (f"leds.{chain}.", "latency.", "placement.") if much else ("latency.without_update", "placement.missing")
+        )
+        found += [Unsound(what, why, passes_only=True) for what in whats]
+    return tuple(found)
+
+
+def _by_chain(held: Sequence[Held]) -> Iterator[tuple[str, list[Held]]]:
+    for chain in dict.fromkeys(one.chain for one in held):
+        yield chain, [one for one in held if one.chain == chain]
+
+
+def _held_levels(capture: Capture, named: Sequence[tuple[str, Channel]], held: Sequence[Held]) -> Iterator[str]:
+    keys = {channel.path: f"{channel.name} ({key})" for key, channel in named}
+    for _, own in _by_chain(held):
+        first, total = own[0], sum(one.end - one.begin for one in own)
+        levels = listed(sorted({_level(one.level) for one in own}))
+        often = "" if len(own) == 1 else f" in all, {len(own)} times, the first"
+        yield (
+            f"{keys[first.channel]} stays {levels} for {_span(capture, total)}{often} from "
+            f"{_instant(capture, first.begin)} on, in the middle of an update, while other lines go on: that was taken "
+            "for no bit, and nothing there was judged; did its clip come off, or did the sender stop?"
+        )
 
 
 def _placed(capture: Capture, chains: Sequence[ChainUpdates], clips: Sequence[WrongClip]) -> list[ChainUpdates]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from spinlag.capture import Capture, Progress
 from spinlag.cautions import cautions
 from spinlag.clips import wrong_clips
-from spinlag.doubts import clock_doubts, doubts, ended_early
+from spinlag.doubts import clock_doubts, doubts, ended_early, while_held
 from spinlag.errors import Problem, RigError
 from spinlag.findings import Findings
 from spinlag.incidents.find import Seen, find_incidents, gaps_told
@@ -16,6 +16,7 @@ from spinlag.incidents.model import IncidentReport
 from spinlag.judge import judge_all
 from spinlag.latency import Latency, measure_latency
 from spinlag.leds import decode_chains
+from spinlag.leds.held import Held, held_stretches, knowing_of, observe_held
 from spinlag.leds.lost import with_gaps
 from spinlag.leds.together import light_sentences
 from spinlag.leds.unseen import nobody_saw, unseen_of
@@ -53,17 +54,23 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     mark = restart_mark(rotation, chains, rig.display.columns)
     if mark is not None:
         rotation, motor = read_shaft(capture, sound, first_mark=mark)
+    held = held_stretches(capture, chains)
+    known = capture
+    if held:
+        # what such a line did meanwhile nobody saw: it is no bit
+        known = knowing_of(capture, held)
+        chains = without_misplaced(capture, rig, decode_chains(known, rig, progress), clips)
     release_freed_memory()
     quality = measure_quality(capture, sound, rotation, motor)
     release_freed_memory()
-    read = _Read(rotation, motor, quality, chains, clips)
-    lines, incidents, seen = _follow(capture, sound, read)
+    read = _Read(rotation, motor, quality, chains, clips, held)
+    lines, incidents, seen = _follow(known, sound, read)
     gaps = gaps_told(incidents)
     if gaps:
         # what the lines did in a gap of the recording nobody saw: they are read again with that known
         del lines, incidents, seen
-        read = _knowing_of_gaps(capture, sound, read, _spans(capture, gaps), mark, progress)
-        lines, incidents, seen = _follow(capture, sound, read, gaps)
+        read = _knowing_of_gaps(known, sound, read, _spans(capture, gaps), mark, progress)
+        lines, incidents, seen = _follow(known, sound, read, gaps)
     return _findings(capture, rig, read, lines, incidents, seen)
 
 
@@ -76,6 +83,7 @@ class _Read:
     quality: RotationQuality | None
     chains: tuple[ChainUpdates, ...]
     clips: tuple[WrongClip, ...]
+    held: tuple[Held, ...]
 
 
 def _spans(capture: Capture, gaps: Sequence[Observation]) -> list[tuple[int, int]]:
@@ -99,7 +107,7 @@ def _knowing_of_gaps(
     quality = measure_quality(capture, rig, rotation, motor)
     chains = decode_chains(unseen, rig, progress)
     release_freed_memory()
-    return _Read(rotation, motor, quality, without_misplaced(capture, rig, chains, read.clips), read.clips)
+    return _Read(rotation, motor, quality, without_misplaced(capture, rig, chains, read.clips), read.clips, read.held)
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,6 +140,7 @@ def _follow(
     observations += [o for placement in placements if placement for o in placement.observations]
     observations += motor.observations if motor else ()
     observations = [seen for seen in observations if not nobody_saw(seen, capture, chains, rotation)]
+    observations += observe_held(capture, read.held, rotation)
     observations.sort(key=lambda observation: observation.tick)
     incidents, seen = find_incidents(capture, rig, rotation, chains, placements, observations, motor=motor, gaps=gaps)
     release_freed_memory()
@@ -144,13 +153,14 @@ def _findings(
     """Doubts, verdicts and cautions on what was found, and all of it in one."""
     rotation, motor, quality, chains = read.rotation, read.motor, read.quality, read.chains
     placements, latencies = lines.placements, lines.latencies
-    warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents, motor, read.clips))
+    warnings = (*capture.warnings, *doubts(capture, rig, chains, incidents, motor, read.clips, read.held))
     capture = replace(capture, warnings=warnings)
     verdicts = judge_all(capture, rig, rotation, chains, placements, latencies, quality=quality, motor=motor)
     doubted = (
         *unsound(capture, rig, read.clips),
         *clock_doubts(capture, chains, read.clips),
         *ended_early(capture, rig, chains),
+        *while_held(capture, read.held),
     )
     return Findings(
         capture=capture,

@@ -52,11 +52,11 @@ class Lost:
 def with_gaps(capture: Capture, gaps: Sequence[tuple[int, int]]) -> Capture:
     """The capture with every channel unknown in the gaps [begin, end) of the recording (ticks) too."""
     spans = np.array(sorted(gaps), dtype=np.int64).reshape(-1, 2)
-    channels = (replace(one, unknown=_united(one.unknown, spans)) for one in capture.channels)
+    channels = (replace(one, unknown=united(one.unknown, spans)) for one in capture.channels)
     return replace(capture, channels=tuple(channels))
 
 
-def _united(first: Ticks, second: Ticks) -> Ticks:
+def united(first: Ticks, second: Ticks) -> Ticks:
     """Both sets of half-open intervals as one, in order, those that meet joined."""
     both = np.concatenate((first, second))
     both = both[np.argsort(both[:, 0], kind="stable")]

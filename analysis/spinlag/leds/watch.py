@@ -196,7 +196,8 @@ def silences(scene: Traffic, listing: Listing) -> None:
     step = np.diff(start)
     few = max(1, int(0.005 * len(step)))
     usual = int(np.partition(step, len(step) - 1 - few)[len(step) - 1 - few])
-    long = np.flatnonzero(step > 3.5 * usual)
+    # where the update itself lasts long, its line held still: that is no silence after it
+    long = np.flatnonzero((step > 3.5 * usual) & (start[1:] - last[:-1] > usual))
     if _recurs(long, n - 1):
         long = long[:0]
     found = [_silence(scene, int(k), int(start[k + 1] - last[k]), usual) for k in long.tolist()]

@@ -161,7 +161,8 @@ def local_period(times: Ticks, turns: Floats) -> Floats:
     """Ticks per revolution around each pulse, at least 1, from two intervals to either side."""
     n = len(times)
     low, high = np.maximum(np.arange(n) - 2, 0), np.minimum(np.arange(n) + 2, n - 1)
-    return np.asarray(np.maximum((times[high] - times[low]) / (turns[high] - turns[low]), 1.0))
+    # lines that are no motor's may tell a shaft that stands or turns back
+    return np.asarray(np.maximum((times[high] - times[low]) / np.maximum(turns[high] - turns[low], 1e-9), 1.0))
 
 
 def _pace(times: Ticks, turns: Floats, period: Floats) -> Floats:

@@ -1,0 +1,119 @@
+"""Stretches in which an LED line held its level far too long for a bit, and in the middle of an update: its clip came off
+and on again, or its sender stopped."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spinlag.capture import Capture, Channel
+from spinlag.leds.lost import united
+from spinlag.leds.updates import ChainUpdates
+from spinlag.observations import Observation, told_in
+from spinlag.rotation import Rotation
+
+SPACINGS = 3.5
+LATCHES = 10.0
+"""Held for so many times the longest usual spacing of updates, and so many latch times. Common practice, no source."""
+
+USUAL_STEPS = 0.995
+LEAST_UPDATES = 8
+
+
+@dataclass(frozen=True)
+class Held:
+    """One stretch [begin, end), ticks, between two edges of a chain's line; `level` is what it stayed at, `usual` the
+    longest usual spacing of its updates in ticks."""
+
+    chain: str
+    channel: str
+    begin: int
+    end: int
+    level: int
+    usual: int
+
+
+def held_stretches(capture: Capture, chains: Sequence[ChainUpdates]) -> tuple[Held, ...]:
+    """Held stretches of all one-wire chains, those of a chain in order.
+
+    At rest between two whole updates a line may stay as long as its sender likes: only the active level counts, and the
+    level at rest where the update before or the one after is not whole. Where no other line changes, it is the
+    recording that has a gap.
+    """
+    return tuple(one for chain in chains if chain.wiring == "one-wire" for one in _of(capture, chain))
+
+
+def _of(capture: Capture, chain: ChainUpdates) -> Iterator[Held]:
+    if len(chain) < LEAST_UPDATES:
+        return
+    channel = capture.channel(chain.channel)
+    step = np.diff(chain.start)
+    most = int(USUAL_STEPS * (len(step) - 1))
+    usual = int(np.partition(step, most)[most])
+    least = max(SPACINGS * usual, LATCHES * (chain.latch_s or 0.0) / float(capture.tick))
+    whole = chain.leds_seen * chain.bits_per_led
+    active = channel.level_at(int(chain.start[0]))
+    for update in np.flatnonzero(step > least).tolist():
+        low, high = channel.edges.searchsorted(np.array([chain.start[update], chain.start[update + 1]]))
+        edges = channel.edges[int(low) : int(high) + 1]
+        longest = int(np.argmax(np.diff(edges)))
+        begin, end = int(edges[longest]), int(edges[longest + 1])
+        level = channel.level_at(begin)
+        broken = level == active or (np.asarray(chain.bits[update : update + 2]) != whole).any()
+        if (
+            end - begin > least
+            and broken
+            and not _known(channel, begin, end)
+            and _others_go_on(capture, channel, begin, end)
+        ):
+            yield Held(chain.name, channel.path, begin, end, level, usual)
+
+
+def _known(channel: Channel, begin: int, end: int) -> bool:
+    """Whether the file itself says that the level was unknown in the stretch."""
+    return bool(((channel.unknown[:, 0] < end) & (begin < channel.unknown[:, 1])).any())
+
+
+def _others_go_on(capture: Capture, line: Channel, begin: int, end: int) -> bool:
+    inner = np.array([begin + (end - begin) // 4, end - (end - begin) // 4])
+    others = (one for one in capture.channels if one.path != line.path)
+    return any(int(np.diff(one.edges.searchsorted(inner))[0]) > 0 for one in others)
+
+
+def knowing_of(capture: Capture, held: Sequence[Held]) -> Capture:
+    """The capture with the held stretches as unknown ones of their lines: nobody saw what was sent."""
+    spans = {
+        path: [(one.begin, one.end) for one in held if one.channel == path] for path in {one.channel for one in held}
+    }
+    channels = (
+        replace(one, unknown=united(one.unknown, np.array(spans[one.path], dtype=np.int64)))
+        if one.path in spans
+        else one
+        for one in capture.channels
+    )
+    return replace(capture, channels=tuple(channels))
+
+
+def observe_held(capture: Capture, held: Sequence[Held], rotation: Rotation | None) -> Iterator[Observation]:
+    """An observation of kind `data-silent` for each."""
+    turns = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
+    tick_s = float(capture.tick)
+    for one in held:
+        turn = int(np.searchsorted(turns, one.begin, side="right")) - 1
+        lasted = (one.end - one.begin) * tick_s
+        yield Observation(
+            kind="data-silent",
+            tick=one.begin,
+            channel=capture.channel(one.channel).name,
+            detail=f"the line stays {'high' if one.level else 'low'} for {told_in(lasted, 'ms')} in the middle of an "
+            "update: its clip came off, or the sender stopped",
+            expected=one.usual * tick_s,
+            observed=lasted,
+            unit="s",
+            threshold=f"{SPACINGS:g} times the line's own longest usual spacing of updates, and {LATCHES:g} times the "
+            "latch time",
+            revolution=turn if 0 <= turn < len(turns) - 1 else None,
+            chain=one.chain,
+        )

@@ -12,7 +12,7 @@ import numpy as np
 from spinlag.capture import Capture
 from spinlag.incidents.answers import Drawing, answer, doubt
 from spinlag.incidents.detect import detect
-from spinlag.incidents.link import Clock, clock_of, link
+from spinlag.incidents.link import Clock, clock_of, lasting_ticks, link
 from spinlag.incidents.model import Event, Incident, IncidentReport
 from spinlag.incidents.rates import rates
 from spinlag.incidents.reconcile import reconcile
@@ -148,10 +148,9 @@ def _span_of(item: Incident, clock: Clock) -> tuple[int, int] | None:
     """First and last turn that an incident itself touches."""
     if item.revolution is None:
         return None
-    last = item.revolution
-    if item.unit == "s" and item.observed and item.kind in ("capture-gap", "data-silent", "motor-dropout"):
-        last = clock.turn_of(item.tick + round(item.observed / clock.tick_s)) or last
-    return item.revolution, max(last, item.revolution)
+    lasts = lasting_ticks(item, clock)
+    last = clock.turn_of(item.tick + lasts) if lasts else None
+    return item.revolution, max(last or 0, item.revolution)
 
 
 def _touched(incidents: Sequence[Incident], clock: Clock) -> set[int]:

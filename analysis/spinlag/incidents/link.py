@@ -138,7 +138,7 @@ def _nodes(observations: Sequence[Observation], clock: Clock) -> list[_Node]:
     nodes = []
     for order, item in enumerate(ordered):
         facts = FACTS[item.kind]
-        until = item.tick + _lasting_ticks(item, clock)
+        until = item.tick + lasting_ticks(item, clock)
         latest = (_update_end(item, clock) if item.kind.startswith("data-") else item.tick) + slack
         if item.kind == "data-silent":  # it begins with the last update that still came, whatever stopped the next
             latest = max(latest, until)
@@ -164,10 +164,15 @@ def _update_end(item: Observation, clock: Clock) -> int:
 _LASTING = frozenset({"capture-gap", "data-silent", "motor-dropout"})
 
 
-def _lasting_ticks(item: Observation, clock: Clock) -> int:
-    """How long a cause goes on: gaps and silences say so in their evidence."""
-    if item.kind in _LASTING and item.unit == "s" and item.observed:
+def lasting_ticks(item: Observation | Incident, clock: Clock) -> int:
+    """How long it goes on: gaps and silences say so in their evidence."""
+    if item.unit != "s" or not item.observed:
+        return 0
+    if item.kind in _LASTING:
         return max(round(item.observed / clock.tick_s), 0)
+    if item.kind == "index-missed" and item.expected:
+        # from the first pulse that did not come to the last
+        return max(round((item.observed - 2.0 * item.expected) / clock.tick_s), 0)
     return 0
 
 

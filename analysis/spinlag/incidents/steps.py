@@ -58,7 +58,9 @@ def faults_of_turns(capture: Capture, rotation: Rotation, told: Sequence[Observa
         else "a floor; this capture's changes from turn to turn are smaller"
     )
     busy = {seen.revolution for seen in told if seen.kind in ("speed-step", *_INDEX_KINDS)}
-    doubtful = rotation.turns["kind"].to_numpy() == "doubtful"
+    kind = rotation.turns["kind"].to_numpy()
+    busy |= set(np.flatnonzero(kind == "filled").tolist())
+    doubtful = kind == "doubtful"
     last = -_APART - 1
     # a shift or step above the threshold shows at least a quarter of it right there, whatever the turns beside it do
     here = np.abs(change)

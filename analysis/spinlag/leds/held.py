@@ -1,5 +1,5 @@
-"""Stretches in which an LED line held its level far too long for a bit, and in the middle of an update: its clip came off
-and on again, or its sender stopped."""
+"""Stretches in which an LED line held its level far too long for a bit, and within an update: its clip came off and on
+again, or its sender stopped."""
 
 from __future__ import annotations
 

@@ -13,9 +13,6 @@ from spinlag.rotation.pulses import Pulses
 from spinlag.rotation.speed import FLOOR_CHANGE, SPAN
 from spinlag.rotation.turns import Turns, merge_changes
 
-MOST_MISSED_APART = 20
-"""A silence longer than this many pulses is told as one observation."""
-
 MOST_RUNTS_APART = 20
 """More runts than this without a whole pulse between them are told as one observation."""
 
@@ -105,6 +102,7 @@ def _unknown(channel: Channel, tick: int) -> bool:
 
 
 def _missed(scene: _Scene) -> list[Observation]:
+    """One observation for each silence of the index, however many pulses did not come in it."""
     ticks = np.sort(scene.found.missed)
     if not len(ticks):
         return []
@@ -114,23 +112,24 @@ def _missed(scene: _Scene) -> list[Observation]:
     gaps, first = np.unique(gap, return_index=True)
     for g, members in zip(gaps, np.split(ticks, first[1:]), strict=True):
         length = float(believed[g] - believed[g - 1]) * scene.tick_s
+        known = [int(tick) for tick in members if not _unknown(scene.channel, int(tick))]
+        if not known:
+            continue
         of = f"{len(members)} pulses" if len(members) > 1 else "the pulse"
-        for tick in members if len(members) <= MOST_MISSED_APART else members[:1]:
-            if not _unknown(scene.channel, int(tick)):
-                seen.append(
-                    Observation(
-                        kind="index-missed",
-                        tick=int(tick),
-                        channel=scene.channel.name,
-                        detail=f"{of} did not come: {told_in(length, 'ms')} between pulses, {len(members) + 1} times "
-                        "the usual distance",
-                        expected=length / (len(members) + 1),
-                        observed=length,
-                        unit="s",
-                        threshold=scene.found.place_rule,
-                        revolution=scene.revolution(int(tick)),
-                    )
-                )
+        seen.append(
+            Observation(
+                kind="index-missed",
+                tick=known[0],
+                channel=scene.channel.name,
+                detail=f"{of} did not come: {told_in(length, 'ms')} between pulses, {len(members) + 1} times the usual "
+                "distance",
+                expected=length / (len(members) + 1),
+                observed=length,
+                unit="s",
+                threshold=scene.found.place_rule,
+                revolution=scene.revolution(known[0]),
+            )
+        )
     return seen
 
 

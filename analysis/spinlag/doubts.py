@@ -14,7 +14,7 @@ import numpy as np
 
 from spinlag.capture import UNKNOWN, Capture, Channel, Ticks
 from spinlag.incidents.model import IncidentReport
-from spinlag.incidents.sentences import listed
+from spinlag.incidents.sentences import duration, listed
 from spinlag.incidents.standstill import marks_of, pace_beside, shaft_lines
 from spinlag.leds.held import Held
 from spinlag.leds.parts import Part
@@ -75,7 +75,7 @@ def doubts(
         *(one.said for one in clips),
         *_too_fast(capture, rig, misplaced),
         *_no_motor_line(capture, rig, motor, misplaced),
-        *_lifeless(named),
+        *_lifeless([one for one in named if not left_out_in_reading(capture, one[1])]),
         *_fell_silent(capture, rig, named, chains),
         *_held_levels(capture, named, held),
         *_quiet_ends(capture, rig, named, chains),
@@ -110,7 +110,7 @@ def ended_early(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> t
             continue
         if not _active(others, last + after // 2, capture.end):
             continue
-        why = f"{channel.name} goes dead at {_instant(capture, last)}, and what followed is not in this figure"
+        why = f"{channel.name} goes dead at {_instant(capture, last)}, and what followed is in no figure"
         if key.startswith("index."):
             found += [replace(one, passes_only=True) for one in on_index(rig, why)]
         else:
@@ -126,7 +126,7 @@ def while_held(capture: Capture, held: Sequence[Held]) -> tuple[Unsound, ...]:
         total = sum(one.end - one.begin for one in own)
         why = (
             f"{capture.channel(own[0].channel).name} holds its level for {_span(capture, total)}, from "
-            f"{_instant(capture, own[0].begin)} on, and what was sent then is not in this figure"
+            f"{_instant(capture, own[0].begin)} on, and what was sent then is in no figure"
         )
         much = total > DEAD_SHARE * (capture.end - capture.start)
         whats = (
@@ -152,6 +152,12 @@ def _held_levels(capture: Capture, named: Sequence[tuple[str, Channel]], held: S
             f"{_instant(capture, first.begin)} on, in the middle of an update, while other lines go on: that was taken "
             "for no bit, and nothing there was judged; did its clip come off, or did the sender stop?"
         )
+
+
+def left_out_in_reading(capture: Capture, channel: Channel) -> bool:
+    """Whether the importer left the line out and warned of it: there is nothing to find at its clip."""
+    said = (warning for warning in capture.warnings if warning.startswith(f"{channel.name}: "))
+    return not len(channel.edges) and any("the line was left out" in warning for warning in said)
 
 
 def _placed(capture: Capture, chains: Sequence[ChainUpdates], clips: Sequence[WrongClip]) -> list[ChainUpdates]:
@@ -438,8 +444,4 @@ def _instant(capture: Capture, tick: int) -> str:
 
 
 def _span(capture: Capture, ticks: int) -> str:
-    seconds = float(ticks * capture.tick)
-    for factor, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs")):
-        if seconds >= factor:
-            return f"{seconds / factor:.3g} {unit}"
-    return f"{seconds / 1e-9:.3g} ns"
+    return duration(float(ticks * capture.tick))

@@ -44,6 +44,11 @@ class Verdict:
     source: str
     note: str = ""
 
+    @property
+    def limited(self) -> bool:
+        """False where there was no limit to judge by, only a quantity that could not be measured."""
+        return self.limit_low is not None or self.limit_high is not None
+
 
 @dataclass(frozen=True)
 class Figure:

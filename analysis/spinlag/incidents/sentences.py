@@ -126,6 +126,8 @@ def listed(items: Sequence[str]) -> str:
 def duration(seconds: float) -> str:
     """A duration in the unit that suits it."""
     size = abs(seconds)
+    if size >= 1000.0:
+        return f"{seconds:.0f} s"
     for unit, scale in (("s", 1.0), ("ms", 1e-3), ("µs", 1e-6)):
         if size >= scale:
             return f"{seconds / scale:.3g} {unit}"

@@ -49,7 +49,8 @@ def verdict_sentence(verdict: Verdict) -> str:
     """What was measured against which limit, in one line."""
     limit = bounds(verdict.limit_low, verdict.limit_high, verdict.unit)
     if verdict.value is None:
-        return f"{verdict.quantity}: {verdict.note or 'nothing to measure'} (limit {limit})"
+        against = f" (limit {limit})" if verdict.limited else ""
+        return f"{verdict.quantity}: {verdict.note or 'nothing to measure'}{against}"
     value = measured(verdict.value, verdict.uncertainty, verdict.unit)
     note = f"; {verdict.note}" if verdict.note else ""
     return f"{verdict.quantity}: {value}, limit {limit}{note}"

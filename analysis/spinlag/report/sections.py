@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from spinlag.capture import UNKNOWN, Capture, Channel
-from spinlag.doubts import unknown_told
+from spinlag.doubts import left_out_in_reading, unknown_told
 from spinlag.findings import Findings
+from spinlag.incidents.model import IncidentReport
 from spinlag.latency import Latency
 from spinlag.leds.updates import ChainUpdates
-from spinlag.placement import Placement
+from spinlag.placement import Placement, turns_touched
 from spinlag.report.format import count, measured, si
 from spinlag.report.junit import verdict_sentence
 from spinlag.report.motor_rows import angle_sentence
@@ -22,6 +24,7 @@ from spinlag.report.rows import StatisticsRow, pairs, statistics_row, with_uncer
 from spinlag.rotation import Rotation
 from spinlag.summary import bounded_content, fault_rate_bound
 from spinlag.uncertainty import mean_interval_uncertainty
+from spinlag.verdicts import Verdict
 
 MOST_CHANNELS = 200
 PERIOD_SOURCES = {
@@ -45,21 +48,46 @@ class Headline:
 
 def headline(findings: Findings) -> Headline:
     """What comes first: the verdict and its reasons."""
+    shared = {one.why for one in findings.unsound}
     by_outcome = {
-        outcome: tuple(verdict_sentence(verdict) for verdict in findings.verdicts if verdict.verdict == outcome)
+        outcome: _reasons([verdict for verdict in findings.verdicts if verdict.verdict == outcome], shared)
         for outcome in OUTCOME_WORDS
     }
-    n = len(findings.verdicts)
-    tally = ", ".join(f"{len(found)} {OUTCOME_WORDS[outcome]}" for outcome, found in by_outcome.items() if found)
     return Headline(
         verdict=findings.verdict,
-        tally=f"{n} limit{'' if n == 1 else 's'} judged: {tally}"
-        if tally
-        else "no limit was judged: no part and no limits are known, so there is nothing to pass",
+        tally=_tally(findings.verdicts),
         failed=by_outcome["fail"],
         undecided=by_outcome["undecided"],
         not_measured=by_outcome["not-measured"],
     )
+
+
+def _reasons(verdicts: Sequence[Verdict], shared: set[str]) -> tuple[str, ...]:
+    """A sentence for each verdict, one for all that have the same of the reasons `shared`."""
+    alike: dict[str, list[Verdict]] = {}
+    for number, verdict in enumerate(verdicts):
+        own = verdict.verdict == "fail" or verdict.note not in shared
+        alike.setdefault(str(number) if own else verdict.note, []).append(verdict)
+    return tuple(
+        verdict_sentence(some[0])
+        if len(some) == 1
+        else f"{some[0].note}. This concerns {len(some)} figures: {'; '.join(one.quantity for one in some)}"
+        for some in alike.values()
+    )
+
+
+def _tally(verdicts: Sequence[Verdict]) -> str:
+    """How many limits were judged and how; what the rig names and the capture does not show has none."""
+    limited = [one for one in verdicts if one.limited]
+    counts: Counter[str] = Counter(one.verdict for one in limited)
+    outcomes = [f"{counts[outcome]} {words}" for outcome, words in OUTCOME_WORDS.items() if counts[outcome]]
+    n, rest = len(limited), len(verdicts) - len(limited)
+    more = f"{rest} {'more ' if n else ''}quantit{'y' if rest == 1 else 'ies'} without a limit not measured"
+    if n:
+        return f"{n} limit{'' if n == 1 else 's'} judged: {', '.join(outcomes)}" + (f"; {more}" if rest else "")
+    if rest:
+        return f"no limit was judged; {more}"
+    return "no limit was judged: no part and no limits are known, so there is nothing to pass"
 
 
 def capture_facts(findings: Findings) -> list[tuple[str, str]]:
@@ -102,9 +130,10 @@ def left_out(findings: Findings) -> list[str]:
             said.append(f"No revolution was found on {rotation.channel}: rotation, latency and placement are missing.")
         unused = int((~rotation.turns["used"].to_numpy(dtype=bool)).sum())
         if unused:
+            are = "is" if unused == 1 else "are"
             said.append(
-                f"{unused} of {len(rotation.turns)} revolutions are left out of the figures for rotation and "
-                "placement, because an index pulse at one of their ends was missed, shifted or doubled."
+                f"{count(unused)} of {count(len(rotation.turns))} revolutions {are} left out of the "
+                f"figures for rotation and placement, {_why_unused(findings.incidents, findings.capture, rotation)}."
             )
         if findings.chains and not rotation.begins_known:
             said.append(
@@ -130,9 +159,33 @@ def left_out(findings: Findings) -> list[str]:
     for channel in findings.capture.channels[:MOST_CHANNELS]:
         told = len(unknown_told(findings.capture, channel)) == len(channel.unknown)
         warned = told and not named.isdisjoint((channel.name, channel.path))
-        if len(channel.unknown) and not warned:
+        if len(channel.unknown) and not warned and not left_out_in_reading(findings.capture, channel):
             said.append(_level_unknown(channel, findings.capture))
     return said
+
+
+def _why_unused(incidents: IncidentReport, capture: Capture, rotation: Rotation) -> str:
+    """Why turns are not used, the commonest reason first, each with their number where there are several."""
+    gaps = [one for one in incidents.incidents if one.kind == "capture-gap"]
+    spans = [(one.tick, one.tick + round((one.observed or 0.0) / float(capture.tick))) for one in gaps]
+    index = [one for one in capture.channels if rotation.channel in (one.name, one.path)]
+    spans += [(int(begin), int(end)) for one in index for begin, end in one.unknown]
+    unused = ~rotation.turns["used"].to_numpy(dtype=bool)
+    kind = rotation.turns["kind"].to_numpy()
+    unseen = turns_touched(rotation, spans)
+    uncounted = ~unseen & (kind == "doubtful")
+    running = ~unseen & np.isin(kind, ("run-up", "run-down"))
+    reasons = {
+        "of a gap of the recording, or a stretch in which the index was unknown": unseen,
+        "the index was silent for so long that turns could not be counted": uncounted,
+        "the shaft was getting up to speed or coming to rest": running,
+        "an index pulse at one of their ends was missed, shifted or doubled": ~(unseen | uncounted | running),
+    }
+    found = {why: int((unused & which).sum()) for why, which in reasons.items()}
+    ordered = sorted(((n, why) for why, n in found.items() if n), key=lambda one: -one[0])
+    if len(ordered) == 1:
+        return f"because {ordered[0][1]}"
+    return ", ".join(f"{count(n)} because {why}" for n, why in ordered)
 
 
 def _level_unknown(channel: Channel, capture: Capture) -> str:

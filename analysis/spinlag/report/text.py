@@ -7,7 +7,6 @@ import os
 from spinlag.findings import Findings
 from spinlag.incidents.suspects import SIGNIFICANT
 from spinlag.report.format import count, measured, si
-from spinlag.report.junit import verdict_sentence
 from spinlag.report.names import printable
 from spinlag.report.sections import headline, left_out
 
@@ -29,10 +28,10 @@ def summary_lines(findings: Findings) -> list[str]:
     lines += _some([f"warning: {warning}" for warning in warnings])
     lines += _some([f"left out: {sentence}" for sentence in left_out(findings)])
     lines += _incident_lines(findings)
-    for outcome in ("fail", "undecided", "not-measured"):
-        judged = [verdict for verdict in findings.verdicts if verdict.verdict == outcome]
-        lines += _some([f"{outcome}: {verdict_sentence(verdict)}" for verdict in judged])
-    lines.append(f"verdict: {findings.verdict} ({headline(findings).tally})")
+    head = headline(findings)
+    for outcome, said in (("fail", head.failed), ("undecided", head.undecided), ("not-measured", head.not_measured)):
+        lines += _some([f"{outcome}: {sentence}" for sentence in said])
+    lines.append(f"verdict: {findings.verdict} ({head.tally})")
     return [printable(line.translate(_PLAIN), longest=1000) for line in lines]
 
 

@@ -1,8 +1,12 @@
 """Rigs: every problem at once, each with its key."""
 
+from dataclasses import replace
+
 import pytest
 
+from build import capture, channel
 from spinlag.errors import RigError
+from spinlag.pipeline import check_channels
 from spinlag.rig import Rig, read_rig, rig_from_mapping
 
 GOOD = """
@@ -80,6 +84,43 @@ def test_each_mistake_names_its_key(table, key):
     with pytest.raises(RigError) as caught:
         rig_from_mapping(table)
     assert [problem.key for problem in caught.value.problems] == [key]
+
+
+CHAIN = {"name": "a", "wiring": "clocked", "data": "D", "clock": "C"}
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "earlier"),
+    [
+        ({"index": {"channel": "U"}, "motor": {"phases": ["U", "V"]}}, "motor.phases[0]", "index.channel"),
+        ({"motor": {"phases": ["U", "V", "V"]}}, "motor.phases[2]", "motor.phases[1]"),
+        ({"leds": [{"name": "a", "data": "D"}, {"name": "b", "data": "D"}]}, "leds[1].data", "leds[0].data"),
+        ({"leds": [{**CHAIN, "clock": "D"}]}, "leds[0].clock", "leds[0].data"),
+        ({"leds": [CHAIN, {**CHAIN, "name": "b", "data": "C", "clock": "E"}]}, "leds[1].data", "leds[0].clock"),
+        ({"index": {"channel": "C"}, "leds": [CHAIN]}, "leds[0].clock", "index.channel"),
+    ],
+)
+def test_a_line_named_under_two_keys(table, key, earlier):
+    with pytest.raises(RigError) as caught:
+        rig_from_mapping(table)
+    (problem,) = caught.value.problems
+    assert problem.key == key
+    assert f" is {earlier} already" in problem.reason
+
+
+def test_lines_that_may_be_shared():
+    """Chains on one clock, and markers, which are only looked at."""
+    chains = [CHAIN, {**CHAIN, "name": "b", "data": "E"}]
+    rig = rig_from_mapping({"index": {"channel": "S"}, "leds": chains, "markers": {"s": "S", "t": "S", "d": "D"}})
+    assert [chain.clock for chain in rig.leds] == ["C", "C"]
+
+
+def test_a_line_named_twice_in_two_ways():
+    """By its name and by its path, which only the capture can tell."""
+    built = capture([replace(channel("S", [10, 20]), path="top.S"), channel("D", [15, 25])])
+    check_channels(built, rig_from_mapping({"index": {"channel": "S"}, "leds": [{"data": "D"}]}))
+    with pytest.raises(RigError, match=r"motor\.phases\[0\].*'top\.S' is index\.channel already"):
+        check_channels(built, rig_from_mapping({"index": {"channel": "S"}, "motor": {"phases": ["top.S"]}}))
 
 
 @pytest.mark.parametrize(("content", "word"), [(b"a = ", "TOML"), (b"\xff\xfe", "UTF-8"), (None, "No such file")])

@@ -27,7 +27,7 @@ from spinlag.motor.gaps import without_gaps
 from spinlag.observations import Observation
 from spinlag.placement import Placement, place
 from spinlag.restart import restart_mark
-from spinlag.rig import Rig
+from spinlag.rig import Rig, lines_named_twice
 from spinlag.roles.given import roles_of
 from spinlag.rotation import Rotation
 from spinlag.rotation.quality import RotationQuality, measure_quality
@@ -186,7 +186,8 @@ def _findings(
 
 
 def check_channels(capture: Capture, rig: Rig) -> None:
-    """Raise RigError that lists every rig key whose channel the capture does not have, and once the channels it has."""
+    """Raise RigError that lists every rig key whose channel the capture does not have, and once the channels it has;
+    or, where all are there, the keys that name one line by two names."""
     problems: list[Problem] = []
     listed = False
     for key, name in rig.channels().items():
@@ -200,5 +201,7 @@ def check_channels(capture: Capture, rig: Rig) -> None:
                 said = f"no channel {name!r}" + (f"; {meant}" if meant else "")
             listed |= absent
             problems.append(Problem(key, said))
+    if not problems:
+        problems = lines_named_twice({key: capture.channel(name).path for key, name in rig.channels().items()})
     if problems:
         raise RigError(problems)

@@ -58,6 +58,10 @@ class IndexTable(Table):
         return self
 
 
+_SHARED = ("clock", "latch", "blank")
+"""Lines that several chains may have in common."""
+
+
 class MotorTable(Table):
     """`[motor]`: one to three phase, Hall or drive lines, or one tachometer line.
 
@@ -213,10 +217,28 @@ def rig_from_mapping(data: Mapping[str, Any], *, file: str | None = None) -> Rig
     except ValidationError as error:
         problems = [Problem(_dotted(item["loc"]), _reason(item) + _meant(item)) for item in error.errors()] + problems
     else:
-        problems += _display_problems(rig)
+        problems += [*_display_problems(rig), *lines_named_twice(rig.channels())]
     if problems:
         raise RigError(problems, file=file)
     return rig
+
+
+def lines_named_twice(named: Mapping[str, str]) -> list[Problem]:
+    """What is wrong where two keys name one line (`named`: rig key to the line's name or path).
+
+    Chains may share a clock, a latch or a blank, and a marker may be any line: it is only looked at.
+    """
+    first: dict[str, str] = {}
+    problems = []
+    for key, line in named.items():
+        if key.startswith("markers."):
+            continue
+        earlier = first.setdefault(line, key)
+        role = key.rpartition(".")[2]
+        if earlier == key or (role in _SHARED and earlier.startswith("leds[") and earlier.endswith(f".{role}")):
+            continue
+        problems.append(Problem(key, f"{line!r} is {earlier} already; a line has one role, so name each line once"))
+    return problems
 
 
 def _display_problems(rig: Rig) -> list[Problem]:

@@ -76,3 +76,20 @@ def test_a_sender_that_rests_between_whole_updates_is_taken_at_its_word():
 
 def test_a_bit_that_is_long_by_less_than_the_updates_are_apart_is_still_a_bit():
     assert verdicts(held(100, 0.3, cut))["leds.arm.t1h"] == "fail"
+
+
+@pytest.mark.parametrize("at_us", [5.0, 5.03, 6.0])
+def test_a_clock_that_is_held_in_an_update(at_us):
+    led = {"name": "arm", "wiring": "clocked", "part": "APA102", "data": "DOUT", "clock": "CLK", "count": 4}
+    made = simulate(scenario_from_mapping({**TABLES, "leds": [led], "duration_s": 1.2}))
+    rig = rig_from_mapping({**made.rig.model_dump(mode="json", exclude_defaults=True), "limits": LIMITS})
+    clean = analyse(made.capture, rig)
+    assert set(verdicts(clean).values()) == {"pass"}
+    begin = int(clean.chains[0].start[len(clean.chains[0]) // 3]) + round(at_us * PER_MS / 1000)
+    lines = [cut(one, begin, begin + 50 * PER_MS) if one.name == "CLK" else one for one in made.capture.channels]
+    found = analyse(dataclasses.replace(made.capture, channels=tuple(lines)), rig)
+    assert "fail" not in verdicts(found).values()
+    assert verdicts(found)["placement.missing"] == "undecided"
+    assert outside(found.chains[0], clean.chains[0]) == []
+    (said,) = [warning for warning in found.warnings if "clip" in warning]
+    assert said.startswith("CLK (leds[0].clock) stays")

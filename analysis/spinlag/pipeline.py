@@ -54,7 +54,7 @@ def analyse(capture: Capture, rig: Rig, *, progress: Progress | None = None) -> 
     mark = restart_mark(rotation, chains, rig.display.columns)
     if mark is not None:
         rotation, motor = read_shaft(capture, sound, first_mark=mark)
-    held = held_stretches(capture, chains)
+    held = held_stretches(capture, rig, chains)
     known = capture
     if held:
         # what such a line did meanwhile nobody saw: it is no bit

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spinlag.capture import Capture, Channel
+from spinlag.capture import UNKNOWN, Capture, Channel
 from spinlag.leds.lost import united
 from spinlag.leds.updates import ChainUpdates
 from spinlag.observations import Observation, told_in
+from spinlag.rig import LedsTable, Rig
 from spinlag.rotation import Rotation
 
 SPACINGS = 3.5
@@ -21,40 +22,50 @@ LATCHES = 10.0
 USUAL_STEPS = 0.995
 LEAST_UPDATES = 8
 
+_TIMED = ("one-wire", "clocked")
+"""Wirings whose line moves whatever is sent."""
+
 
 @dataclass(frozen=True)
 class Held:
-    """One stretch [begin, end), ticks, between two edges of a chain's line; `level` is what it stayed at, `usual` the
-    longest usual spacing of its updates in ticks."""
+    """One stretch [begin, end), ticks, between two edges of the line `channel` (a path).
+
+    What `lines` (paths) sent meanwhile nobody saw. `level` is what it stayed at, `usual` the longest usual spacing of
+    the chain's updates in ticks.
+    """
 
     chain: str
     channel: str
+    lines: tuple[str, ...]
     begin: int
     end: int
     level: int
     usual: int
 
 
-def held_stretches(capture: Capture, chains: Sequence[ChainUpdates]) -> tuple[Held, ...]:
-    """Held stretches of all one-wire chains, those of a chain in order.
+def held_stretches(capture: Capture, rig: Rig, chains: Sequence[ChainUpdates]) -> tuple[Held, ...]:
+    """Held stretches of the lines of all one-wire chains and of the clocks of clocked ones, those of a chain in order.
 
     At rest between two whole updates a line may stay as long as its sender likes: only the active level counts, and the
     level at rest where the update before or the one after is not whole. Where no other line changes, it is the
     recording that has a gap.
     """
-    return tuple(one for chain in chains if chain.wiring == "one-wire" for one in _of(capture, chain))
+    pairs = zip(rig.leds, chains, strict=True)
+    return tuple(one for table, chain in pairs if table.wiring in _TIMED for one in _of(capture, table, chain))
 
 
-def _of(capture: Capture, chain: ChainUpdates) -> Iterator[Held]:
+def _of(capture: Capture, table: LedsTable, chain: ChainUpdates) -> Iterator[Held]:
     if len(chain) < LEAST_UPDATES:
         return
-    channel = capture.channel(chain.channel)
+    channel = capture.channel(table.clock or table.data)
+    lines = tuple(dict.fromkeys((channel.path, capture.channel(chain.channel).path)))
     step = np.diff(chain.start)
     most = int(USUAL_STEPS * (len(step) - 1))
     usual = int(np.partition(step, most)[most])
     least = max(SPACINGS * usual, LATCHES * (chain.latch_s or 0.0) / float(capture.tick))
     whole = chain.leds_seen * chain.bits_per_led
-    active = channel.level_at(int(chain.start[0]))
+    # a clock may rest at either level
+    active = channel.level_at(int(chain.start[0])) if table.clock is None else UNKNOWN
     for update in np.flatnonzero(step > least).tolist():
         low, high = channel.edges.searchsorted(np.array([chain.start[update], chain.start[update + 1]]))
         edges = channel.edges[int(low) : int(high) + 1]
@@ -68,7 +79,7 @@ def _of(capture: Capture, chain: ChainUpdates) -> Iterator[Held]:
             and not _known(channel, begin, end)
             and _others_go_on(capture, channel, begin, end)
         ):
-            yield Held(chain.name, channel.path, begin, end, level, usual)
+            yield Held(chain.name, channel.path, lines, begin, end, level, usual)
 
 
 def _known(channel: Channel, begin: int, end: int) -> bool:
@@ -84,9 +95,7 @@ def _others_go_on(capture: Capture, line: Channel, begin: int, end: int) -> bool
 
 def knowing_of(capture: Capture, held: Sequence[Held]) -> Capture:
     """The capture with the held stretches as unknown ones of their lines: nobody saw what was sent."""
-    spans = {
-        path: [(one.begin, one.end) for one in held if one.channel == path] for path in {one.channel for one in held}
-    }
+    spans = {path: [(one.begin, one.end) for one in held if path in one.lines] for one in held for path in one.lines}
     channels = (
         replace(one, unknown=united(one.unknown, np.array(spans[one.path], dtype=np.int64)))
         if one.path in spans

@@ -113,7 +113,8 @@ def test_a_capture_in_which_nothing_can_be_measured(here, spinlag):
 
 
 def test_what_the_rig_asks_for_and_the_capture_cannot_give_is_said(here, spinlag):
-    rig = RIG.replace('channel = "SENSOR"', 'channel = "DOUT"\nmin_pulse_us = 100')
+    rig = RIG.replace('data = "DOUT"', 'data = "SENSOR"')
+    rig = rig.replace('channel = "SENSOR"', 'channel = "DOUT"\nmin_pulse_us = 100')
     (here / "bench.toml").write_text(rig + LIMIT.format(450))
     code, out, _ = spinlag("check", "bench.vcd", "--rig", "bench.toml")
     assert code == 3

@@ -56,7 +56,7 @@ CSV = (
 RIG = (
     b'[capture]\nsample_rate_hz = 24_000_000\nclock_ppm = 50\ntick_ns = 1.0\n[index]\nchannel = "SENSOR"\n'
     b'edge = "rising"\npulses_per_revolution = 1\nmissing_tooth = false\nmin_pulse_us = 20\n'
-    b'[motor]\nphases = ["SENSOR"]\npole_pairs = 4\n[[leds]]\nname = "arm"\npart = "WS2812B 2013-05"\ndata = "DOUT"\n'
+    b'[motor]\nphases = ["HALL"]\npole_pairs = 4\n[[leds]]\nname = "arm"\npart = "WS2812B 2013-05"\ndata = "DOUT"\n'
     b'count = 2\norder = "GRB"\ntap = "controller"\nlatch_us = 50.0\n[display]\ngeometry = "arm"\ncolumns = 8\n'
     b'direction = "clockwise"\nradii_mm = [10.0, 20.0]\ngamma = 2.2\n[markers]\nradio = "SENSOR"\n'
     b'[limits."latency.latency"]\nmax_us = 450\nnegligible_us = 5\nsource = "us"\n',

@@ -11,8 +11,10 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+
+import numpy as np
 
 from build import display
 from spinlag.capture import Capture
@@ -72,7 +74,7 @@ def fuzz(
     score = Score()
     folder = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
     with tempfile.TemporaryDirectory(prefix="spinlag-fuzz-", dir=folder) as name:
-        bench = display(revolutions=4)[0]
+        bench = _with_hall(display(revolutions=4)[0])
         before = _peak()
         for number in range(first, first + inputs):
             _one(score, number, seed, Path(name), bench, number % whole_way == whole_way - 1)
@@ -98,6 +100,13 @@ def made(number: int, seed: int) -> tuple[str, bytes, random.Random]:
         if chance.random() < 0.8:
             text = mutated(chance, [text], [b"\0", b"\x1f\x8b\x08", b"\xfd7zXZ\0"])
     return kind, text, chance
+
+
+def _with_hall(built: Capture) -> Capture:
+    """The display with a motor line beside its index, which the corpus' rig names."""
+    index = built.channels[0]
+    hall = replace(index, name="HALL", path="HALL", edges=np.asarray(index.edges[:]) + 50_000)
+    return replace(built, channels=(*built.channels, hall))
 
 
 def _one(score: Score, number: int, seed: int, folder: Path, bench: Capture, whole: bool) -> None:

@@ -26,7 +26,7 @@ def options(made: MadeFile) -> dict[str, object]:
     return chosen | ({"packed_columns": ("bus",)} if made.packed_bits else {})
 
 
-@settings(max_examples=150)
+@settings(max_examples=90)
 @given(csv_texts(), BLOCKS, st.sampled_from([0, 2]), st.sampled_from([1 << 16, 250]))
 def test_any_file_in_any_blocks_reads_as_the_slow_reader_has_it(
     made: MadeFile, block_bytes: int, threads: int, head_bytes: int

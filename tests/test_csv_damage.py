@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from fractions import Fraction
 
 import numpy as np
@@ -12,6 +13,8 @@ from csv_texts import read_text
 from spinlag.capture import UNKNOWN, Capture
 from spinlag.errors import CaptureError
 from spinlag.importers import read_capture
+from spinlag.listing import look_lines
+from spinlag.roles import guess_roles
 
 SPAN_S = 8.0
 """Up to here a 32-bit float is exact to 2^-21 s: IEEE 754-2019, 3.6: 24 bits."""
@@ -222,3 +225,19 @@ def test_tabs_below_a_preamble_of_as_many_words(tmp_path):
         f"0.{n:03d}\t{n // 2 % 2}\t{n // 3 % 2}\t1\t0\n" for n in range(50)
     )
     assert [channel.name for channel in captured(tmp_path, text).channels] == ["A", "B", "C", "D"]
+
+
+def test_a_row_of_units_with_dashes_for_lines_without_one(tmp_path):
+    text = "Time\tA\tB\nms\t-\t-\n" + "".join(f"{n}.5\t{n % 2}\t{n // 2 % 2}\n" for n in range(50))
+    capture = captured(tmp_path, text)
+    assert [channel.name for channel in capture.channels] == ["A", "B"]
+    assert ("time unit", "ms (from the header)") in capture.understood
+
+
+def test_times_since_1970_are_shown_apart(tmp_path):
+    """Nine digits would show the first and the last instant as one."""
+    text = "Time [s],A\n" + "".join(f"1790000000.{n:06d},{n % 2}\n" for n in range(50))
+    capture = captured(tmp_path, text)
+    (said,) = [line for line in look_lines(capture, guess_roles(capture)) if line.startswith("record")]
+    first, last = re.findall(r"([\d.]+) s(?: to|,)", said)
+    assert (Fraction(first), Fraction(last)) == (1790000000, Fraction("1790000000.00005"))

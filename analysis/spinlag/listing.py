@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from decimal import Context, Decimal
 
 from spinlag.capture import UNKNOWN, Capture
 from spinlag.leds.frames import FRAMES
@@ -50,7 +51,8 @@ def _instant(capture: Capture, tick: int) -> str:
     """An instant, to a billionth of the record's length however far from zero it begins."""
     seconds = tick * capture.tick
     more = math.log10(max(float(abs(seconds)) / capture.duration_s, 1.0)) if capture.duration_s else 0
-    return f"{float(seconds):.{min(9 + int(more), 17)}g} s"
+    exact = Context(prec=9 + int(more)).divide(Decimal(seconds.numerator), Decimal(seconds.denominator))
+    return f"{exact.normalize():f} s"
 
 
 _SOURCES = {

@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+import numpy as np
+
+from spinlag.capture import Ticks
+
 Kind = Literal[
     "index-missed",
     "index-doubled",
@@ -60,3 +64,10 @@ def told_in(seconds: float, unit: str) -> str:
         step += 1
     value = seconds * 1000.0 ** (3 - step)
     return f"{value:.0f} s" if step == 3 and abs(value) >= 10_000 else f"{value:.4g} {_UNITS[step]}"
+
+
+def revolution_of(turns: Ticks, tick: int) -> int | None:
+    """Revolution that holds `tick`, of those that begin at `turns` (the last entry ends the last one); None outside
+    all."""
+    k = int(np.searchsorted(turns, tick, side="right")) - 1
+    return k if 0 <= k < len(turns) - 1 else None

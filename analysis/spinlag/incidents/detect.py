@@ -15,7 +15,7 @@ from spinlag.incidents.standstill import Pace, marks_of, pace_beside, shaft_line
 from spinlag.incidents.steps import faults_of_turns
 from spinlag.leds.unseen import unseen_of
 from spinlag.leds.updates import ChainUpdates
-from spinlag.observations import Observation, told_in
+from spinlag.observations import Observation, revolution_of, told_in
 from spinlag.placed import stretches
 from spinlag.placement import Placement
 from spinlag.rig import Rig
@@ -347,10 +347,6 @@ def _gap(
 ) -> Observation:
     tick_s = float(capture.tick)
     usual = min(silence.usual for silence in together)
-    revolution = None
-    if rotation is not None and len(rotation.turn_ticks) > 1:
-        k = int(rotation.turn_ticks.searchsorted(begin, side="right")) - 1
-        revolution = k if 0 <= k < len(rotation.turn_ticks) - 1 else None
     return Observation(
         kind="capture-gap",
         tick=begin,
@@ -360,5 +356,5 @@ def _gap(
         observed=(end - begin) * tick_s,
         unit="s",
         threshold=f"over {TIMES_USUAL:g} times the longest usual pause of this capture's own lines nearby",
-        revolution=revolution,
+        revolution=revolution_of(rotation.turn_ticks, begin) if rotation is not None else None,
     )

@@ -8,7 +8,7 @@ import numpy as np
 
 from spinlag.capture import Capture
 from spinlag.leds.updates import ChainUpdates
-from spinlag.observations import Observation
+from spinlag.observations import Observation, revolution_of
 from spinlag.rig import Rig
 from spinlag.rotation import Rotation
 from spinlag.rotation.unseen import LASTING
@@ -97,10 +97,6 @@ def _narrowed(capture: Capture, chain: ChainUpdates, update: int, signs: Sequenc
 
 
 def _gap(capture: Capture, rotation: Rotation | None, begin: int, end: int, channel: str, why: str) -> Observation:
-    revolution = None
-    if rotation is not None:
-        k = int(rotation.turn_ticks.searchsorted(begin, side="right")) - 1
-        revolution = k if 0 <= k < len(rotation.turn_ticks) - 1 else None
     return Observation(
         kind="capture-gap",
         tick=begin,
@@ -111,5 +107,5 @@ def _gap(capture: Capture, rotation: Rotation | None, begin: int, end: int, chan
         unit="s",
         threshold="samples out of step; or a jump of the shaft and a broken update within one and a half steps of the "
         "motor's lines",
-        revolution=revolution,
+        revolution=revolution_of(rotation.turn_ticks, begin) if rotation is not None else None,
     )

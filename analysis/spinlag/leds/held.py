@@ -11,7 +11,7 @@ import numpy as np
 from spinlag.capture import UNKNOWN, Capture, Channel
 from spinlag.leds.lost import united
 from spinlag.leds.updates import ChainUpdates
-from spinlag.observations import Observation, told_in
+from spinlag.observations import Observation, revolution_of, told_in
 from spinlag.rig import LedsTable, Rig
 from spinlag.rotation import Rotation
 
@@ -107,10 +107,8 @@ def knowing_of(capture: Capture, held: Sequence[Held]) -> Capture:
 
 def observe_held(capture: Capture, held: Sequence[Held], rotation: Rotation | None) -> Iterator[Observation]:
     """An observation of kind `data-silent` for each."""
-    turns = rotation.turn_ticks if rotation is not None else np.empty(0, dtype=np.int64)
     tick_s = float(capture.tick)
     for one in held:
-        turn = int(np.searchsorted(turns, one.begin, side="right")) - 1
         lasted = (one.end - one.begin) * tick_s
         yield Observation(
             kind="data-silent",
@@ -123,6 +121,6 @@ def observe_held(capture: Capture, held: Sequence[Held], rotation: Rotation | No
             unit="s",
             threshold=f"{SPACINGS:g} times the line's own longest usual spacing of updates, and {LATCHES:g} times the "
             "latch time",
-            revolution=turn if 0 <= turn < len(turns) - 1 else None,
+            revolution=revolution_of(rotation.turn_ticks, one.begin) if rotation is not None else None,
             chain=one.chain,
         )

@@ -16,8 +16,8 @@ from spinlag.motor.seams import joined_by_index
 from spinlag.motor.shaft import Ratio, Slip, Witness, find_ratio, find_slip
 from spinlag.motor.states import States, direction_of, read_states
 from spinlag.motor.warp import Warp, separate
-from spinlag.motor.watch import FAULT_COLUMNS, fault_table, find_faults, observe_motor, revolution_of
-from spinlag.observations import Observation
+from spinlag.motor.watch import FAULT_COLUMNS, fault_table, find_faults, observe_motor
+from spinlag.observations import Observation, revolution_of
 from spinlag.rig import MotorTable, Rig
 from spinlag.rotation import Rotation
 from spinlag.sampling import resolution_ticks

@@ -14,7 +14,7 @@ from spinlag.capture import Capture, Ticks
 from spinlag.motor.lines import CountedLines
 from spinlag.motor.pattern import Nodes, Pattern
 from spinlag.motor.states import States
-from spinlag.observations import Observation, told_in
+from spinlag.observations import Observation, revolution_of, told_in
 from spinlag.rotation import Rotation
 from spinlag.rotation.unseen import lasting
 
@@ -284,12 +284,6 @@ def observe_motor(
         seen.append(_sequence(capture, lines, rest[first:last], turns))
         first = last
     return tuple(sorted(seen, key=lambda observation: observation.tick))
-
-
-def revolution_of(turns: Ticks, tick: int) -> int | None:
-    """Revolution that holds `tick`; None outside all."""
-    k = int(np.searchsorted(turns, tick, side="right")) - 1
-    return k if 0 <= k < len(turns) - 1 else None
 
 
 def _dropout(capture: Capture, lines: CountedLines, fault: Fault, turns: Ticks) -> Observation:
